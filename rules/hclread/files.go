@@ -1,0 +1,178 @@
+package hclread
+
+import (
+	"bytes"
+	"cmp"
+	"fmt"
+	"io"
+	"regexp"
+	"slices"
+	"strings"
+	"unicode/utf8"
+
+	"github.com/hashicorp/hcl/v2"
+	"github.com/hashicorp/hcl/v2/hclsyntax"
+)
+
+// MaxSize is the largest file Parse takes, bytes. It bounds the depth to which
+// the parser can recurse; a site file is a few kilobytes.
+const MaxSize = 256 << 10
+
+// Files holds the parsed files by name, for Render.
+type Files struct {
+	byName map[string]*hcl.File
+}
+
+// NewFiles returns an empty Files.
+func NewFiles() *Files { return &Files{byName: make(map[string]*hcl.File)} }
+
+// syntax marks a diagnostic of the parser, so that readers do not report the
+// same place again.
+type syntax struct{}
+
+// Parse parses a file and recovers from faults as far as it can: the body is
+// never nil and holds what could be read.
+func (f *Files) Parse(name string, src []byte) (*hclsyntax.Body, hcl.Diagnostics) {
+	if len(src) > MaxSize {
+		place := hcl.Range{Filename: name, Start: hcl.InitialPos, End: hcl.InitialPos}
+		f.byName[name] = &hcl.File{}
+		return &hclsyntax.Body{SrcRange: place, EndRange: place}, hcl.Diagnostics{{
+			Severity: hcl.DiagError,
+			Summary:  "File too long",
+			Detail:   fmt.Sprintf("%s has %d bytes; at most %d are read. Is it the right file?", name, len(src), MaxSize),
+			Subject:  &place,
+			Extra:    syntax{},
+		}}
+	}
+	text := src
+	var found hcl.Diagnostics
+	seen := make(map[int]bool) // lines reported
+	for {
+		file, diags := hclsyntax.ParseConfig(text, name, hcl.InitialPos)
+		i := slices.IndexFunc(diags, func(d *hcl.Diagnostic) bool { return !seen[subject(d).Start.Line] })
+		if i < 0 || len(found) == maxSyntax {
+			file.Bytes = src
+			f.byName[name] = file
+			return file.Body.(*hclsyntax.Body), found
+		}
+		d := diags[i]
+		if d.Subject == nil {
+			d.Subject = &hcl.Range{Filename: name, Start: hcl.InitialPos, End: hcl.InitialPos}
+		}
+		seen[d.Subject.Start.Line] = true
+		d.Extra = syntax{}
+		found = append(found, d)
+		text = takeOut(d, text)
+	}
+}
+
+// maxSyntax bounds the faults of the parser that one run reports.
+const maxSyntax = 50
+
+// takeOut says in d what to do about the slips of the pen that the parser's own
+// words do not help with, and blanks the line at fault, leaving every other
+// byte in its place: the parser falls silent after its first fault, and a quote
+// that is not closed turns all that follows inside out. A line whose brackets
+// do not match stays, or its block would come apart.
+func takeOut(d *hcl.Diagnostic, text []byte) []byte {
+	at := d.Subject.Start
+	if at.Byte > len(text) {
+		return text
+	}
+	start := bytes.LastIndexByte(text[:at.Byte], '\n') + 1
+	line := text[start:]
+	if n := bytes.IndexByte(line, '\n'); n >= 0 {
+		line = line[:n]
+	}
+	line = bytes.TrimRight(line, " \t\r")
+	from, to := start, start+len(line)
+	whole := bytes.Count(line, []byte("{")) == bytes.Count(line, []byte("}")) && bytes.Count(line, []byte("[")) == bytes.Count(line, []byte("]")) &&
+		bytes.Count(line, []byte("(")) == bytes.Count(line, []byte(")"))
+	switch m := bareAmount.FindSubmatch(line); {
+	case d.Summary == "Attribute redefined":
+		whole = false // it reads well
+	case d.Summary == "Invalid multi-line string" && bytes.Count(line, []byte(`"`))%2 == 1:
+		quote := start + bytes.LastIndexByte(line, '"')
+		d.Summary = "Closing quote missing"
+		d.Detail = fmt.Sprintf("Text in quotes begins and ends on one line: end this one with a quote, %s\".", bytes.TrimRight(text[quote:to], "{ \t"))
+		d.Subject.Start = hcl.Pos{Line: at.Line, Column: utf8.RuneCount(text[start:quote]) + 1, Byte: quote}
+		d.Subject.End = hcl.Pos{Line: at.Line, Column: utf8.RuneCount(line) + 1, Byte: to}
+		if bytes.HasSuffix(line, []byte("{")) { // a header loses its name only
+			from, to, whole = quote, to-1, true
+		}
+	case m != nil:
+		d.Summary = "Quotes missing"
+		d.Detail = fmt.Sprintf("A number with a unit stands in quotes: write %s = \"%s %s\".", m[1], m[2], m[3])
+	case strings.Contains(d.Summary, "single-argument block"):
+		d.Summary = "Several names on one line"
+		d.Detail = "Between { and } on one line only one name may stand. Put each name = value on a line of its own, and the closing } too."
+	}
+	if !whole {
+		return text
+	}
+	text = slices.Clone(text)
+	for i := from; i < to; i++ {
+		text[i] = ' '
+	}
+	return text
+}
+
+var bareAmount = regexp.MustCompile(`^\s*([A-Za-z][\w-]*)\s*=\s*([-+]?[0-9][0-9.]*)\s*([A-Za-z%°][^\s"#]*( saturation)?)`)
+
+// Render writes every diagnostic with its place and source line, sorted by file
+// and line, identical ones once, and a closing line with the counts. It writes
+// nothing when there is none. Width is where details wrap, columns; 0 is never.
+func (f *Files) Render(w io.Writer, diags hcl.Diagnostics, width uint) error {
+	if len(diags) == 0 {
+		return nil
+	}
+	sorted := slices.Clone(diags)
+	slices.SortStableFunc(sorted, func(a, b *hcl.Diagnostic) int {
+		x, y := subject(a), subject(b)
+		return cmp.Or(
+			cmp.Compare(x.Filename, y.Filename),
+			cmp.Compare(x.Start.Byte, y.Start.Byte),
+			cmp.Compare(a.Severity, b.Severity),
+			cmp.Compare(a.Summary, b.Summary),
+			cmp.Compare(a.Detail, b.Detail),
+		)
+	})
+	sorted = slices.CompactFunc(sorted, func(a, b *hcl.Diagnostic) bool {
+		x, y := subject(a), subject(b)
+		return x.Filename == y.Filename && x.Start.Byte == y.Start.Byte && a.Summary == b.Summary && a.Detail == b.Detail
+	})
+	if err := hcl.NewDiagnosticTextWriter(w, f.byName, width, false).WriteDiagnostics(sorted); err != nil {
+		return fmt.Errorf("hclread: render diagnostics: %w", err)
+	}
+	faults := 0
+	for _, d := range sorted {
+		if d.Severity == hcl.DiagError {
+			faults++
+		}
+	}
+	var counts []string
+	if faults > 0 {
+		counts = append(counts, count(faults, "fault"))
+	}
+	if n := len(sorted) - faults; n > 0 {
+		counts = append(counts, count(n, "warning"))
+	}
+	if _, err := fmt.Fprintln(w, strings.Join(counts, ", ")); err != nil {
+		return fmt.Errorf("hclread: render diagnostics: %w", err)
+	}
+	return nil
+}
+
+func subject(d *hcl.Diagnostic) hcl.Range {
+	if d.Subject == nil {
+		return hcl.Range{}
+	}
+	return *d.Subject
+}
+
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
