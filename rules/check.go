@@ -1,0 +1,312 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/lang"
+	"weirkeeper/rules/measure"
+	"weirkeeper/rules/reading"
+	"weirkeeper/rules/site"
+	"weirkeeper/rules/water"
+)
+
+// verdict is what one look says.
+type verdict uint8
+
+const (
+	unknown verdict = iota // cannot be judged: nothing changes
+	good                   // inside the setpoint by the deadband
+	between                // inside the setpoint, not by the deadband
+	bad                    // beyond the setpoint
+)
+
+// check is one rule watching one thing: one alarm.
+type check struct {
+	rule  *lang.Rule
+	watch lang.Watch
+	name  alarm.Key
+
+	state      alarm.State
+	occurrence uint64
+	since      time.Time // of the current occurrence
+	badSince   time.Time // zero: not beyond the setpoint
+	goodSince  time.Time // zero: not on the way back
+
+	probe  *probe        // judged; nil for chores and parts
+	other  *probe        // the spring, or the temperature oxygen goes by
+	window *medianWindow // temperature_drift
+
+	chore            *site.Chore
+	lastDone         time.Time
+	prevDue, lastDue time.Time // the two newest hours by which it was due
+	nextDue          time.Time
+
+	part    Part
+	healthy bool
+	said    string
+}
+
+func (c *check) key() alarm.Key {
+	if c.name == "" {
+		c.name = c.rule.Key(c.watch)
+	}
+	return c.name
+}
+
+func (c *check) unitName() string {
+	if c.part != "" {
+		return ""
+	}
+	return c.watch.Unit
+}
+
+// builtIn are the daemon's own alarms, which need no rules file.
+var builtIn = []struct {
+	part Part
+	rule lang.Rule
+}{
+	{Broker, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "broker gone", Priority: alarm.CallOut, OnDelay: 2 * time.Minute,
+		CanHappen: "No probe is heard. Anything may happen to the water and no alarm will tell of it.",
+		ToDo:      "Go and look at the water. Then see to the broker, its network and its power.",
+	}},
+	{Record, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "record not written", Priority: alarm.CallOut, OnDelay: time.Minute,
+		CanHappen: "Readings and alarms are not stored; after a power cut they would be lost.",
+		ToDo:      "Look at the disk of the hatchery computer: is it full, or read-only?",
+	}},
+	{Mail, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "mail not going out", Priority: alarm.Morning, OnDelay: 15 * time.Minute,
+		CanHappen: "Call-outs reach nobody.",
+		ToDo:      "Stay near the fish. See to the internet line and the mail server.",
+	}},
+}
+
+// verdict judges the newest reading of the check's probe.
+func (c *check) verdict(e *Engine, now time.Time) verdict {
+	v := c.probe.last.Value
+	switch c.rule.Kind {
+	case alarm.LowFlow:
+		return c.floor(v, c.watch.Setpoint)
+	case alarm.LowOxygen:
+		o, ok := c.oxygen(e, now)
+		if !ok {
+			return unknown
+		}
+		return c.floor(o, c.watch.Setpoint)
+	case alarm.TemperatureBand:
+		low, high := good, good
+		if c.rule.HasLow {
+			low = c.floor(v, float64(c.rule.Low))
+		}
+		if c.rule.HasHigh {
+			high = c.floor(-v, -float64(c.rule.High))
+		}
+		return max(low, high)
+	case alarm.TemperatureDrift:
+		m, ok := c.window.median()
+		if !ok {
+			return unknown
+		}
+		return c.floor(-math.Abs(v-m), -float64(c.rule.Departure))
+	case alarm.FromSpring:
+		if c.other == nil || !c.other.fresh(now) {
+			return unknown
+		}
+		return c.floor(-math.Abs(v-c.other.last.Value), -float64(c.rule.Departure))
+	case alarm.SilentProbe:
+		return c.silence(e, now)
+	case alarm.MissedChore, alarm.DaemonHealth:
+	}
+	return unknown
+}
+
+// floor judges a value that must not fall below a setpoint.
+func (c *check) floor(v, setpoint float64) verdict {
+	switch {
+	case v < setpoint:
+		return bad
+	case v < setpoint+c.rule.Deadband:
+		return between
+	}
+	return good
+}
+
+// oxygen is the newest oxygen in what the rule is set in: mg/L or percent. It
+// is not ok when a conversion is needed and the temperature is not known.
+func (c *check) oxygen(e *Engine, now time.Time) (float64, bool) {
+	v := c.probe.last.Value
+	isPercent := c.probe.def.Quantity == reading.Saturation
+	if isPercent == c.rule.InSaturation {
+		return v, true
+	}
+	return c.convertOxygen(e, now, v, isPercent)
+}
+
+func (c *check) convertOxygen(e *Engine, now time.Time, v float64, isPercent bool) (float64, bool) {
+	if c.other == nil || !c.other.fresh(now) {
+		return 0, false
+	}
+	t := measure.TempC(c.other.last.Value)
+	if isPercent {
+		o, err := water.FromPercent(measure.Percent(v), t, e.site.PressureHPa)
+		return float64(o), err == nil
+	}
+	s, err := water.PercentSaturation(measure.OxygenMgL(v), t, e.site.PressureHPa)
+	return float64(s), err == nil
+}
+
+// silence judges how long ago the probe last said something usable. Before the
+// daemon started nothing could be heard.
+func (c *check) silence(e *Engine, now time.Time) verdict {
+	if now.Sub(c.heardAt(e)) > c.watch.After {
+		return bad
+	}
+	return good
+}
+
+func (c *check) heardAt(e *Engine) time.Time {
+	if c.probe.heard && c.probe.lastAt.After(e.started) {
+		return c.probe.lastAt
+	}
+	return e.started
+}
+
+func (c *check) health() verdict {
+	if c.healthy {
+		return good
+	}
+	return bad
+}
+
+// missed judges a chore: bad when an hour by which it was due has passed and it
+// was not done since the hour before.
+func (c *check) missed(e *Engine, now time.Time) verdict {
+	if c.nextDue.IsZero() || !now.Before(c.nextDue) {
+		c.dues(e, now)
+	}
+	if c.lastDue.IsZero() || !c.lastDue.After(e.watchingSince) || c.lastDone.After(c.prevDue) {
+		return good
+	}
+	return bad
+}
+
+// dues finds the two newest due hours up to now and the next one, by the
+// site's clock on the wall.
+func (c *check) dues(e *Engine, now time.Time) {
+	local := now.In(e.site.Location)
+	var all []time.Time
+	for day := -2; day <= 2; day++ {
+		for _, m := range c.chore.By {
+			all = append(all, time.Date(local.Year(), local.Month(), local.Day()+day, 0, m, 0, 0, e.site.Location))
+		}
+	}
+	slices.SortFunc(all, time.Time.Compare)
+	i := 0
+	for i < len(all) && !all[i].After(now) {
+		i++
+	}
+	c.prevDue, c.lastDue, c.nextDue = all[i-2], all[i-1], all[i]
+}
+
+// words gives the alarm's trouble and detail in the keeper's units. active
+// false words the return: the value that is right again.
+func (c *check) words(e *Engine, now time.Time, active bool) (trouble, detail string) {
+	unit := capital(c.watch.Unit)
+	switch c.rule.Kind {
+	case alarm.LowFlow:
+		return unit + ": low flow", c.against(e, c.probe.last.Value, c.watch.Setpoint)
+	case alarm.LowOxygen:
+		return unit + ": low oxygen", c.oxygenWords(e, now)
+	case alarm.TemperatureBand:
+		v := c.probe.last.Value
+		u := e.site.Show.Temperature
+		if c.rule.HasHigh && (!c.rule.HasLow || v > float64(c.rule.Low+c.rule.High)/2) {
+			return unit + ": water too warm", u.Format(v) + ", limit " + u.Format(float64(c.rule.High))
+		}
+		return unit + ": water too cold", u.Format(v) + ", limit " + u.Format(float64(c.rule.Low))
+	case alarm.TemperatureDrift:
+		m, _ := c.window.median()
+		return unit + ": temperature has moved", c.apart(e, m, "its own median over "+measure.FormatDuration(c.rule.Window))
+	case alarm.FromSpring:
+		if c.other == nil {
+			return unit + ": temperature away from the spring", ""
+		}
+		return unit + ": temperature away from the spring", c.apart(e, c.other.last.Value, "the spring")
+	case alarm.SilentProbe:
+		trouble = unit + ": " + c.probe.def.Quantity.String() + " probe silent"
+		if !active {
+			return trouble, "heard again: " + e.show(c.probe.def.Quantity, c.probe.last.Value)
+		}
+		detail = fmt.Sprintf("nothing usable for %s, expected every %s", measure.FormatDuration(now.Sub(c.heardAt(e))), measure.FormatDuration(c.probe.def.Every))
+		if a := c.probe.any; a.Flags.Has(reading.OutOfRange) && c.probe.anyTime.After(c.heardAt(e)) {
+			detail += "; it says " + e.show(c.probe.def.Quantity, a.Value) + ", which cannot be"
+		}
+		return trouble, detail
+	case alarm.MissedChore:
+		trouble = c.rule.Chore + " not done"
+		if unit != "" {
+			trouble = unit + ": " + trouble
+		}
+		if !active {
+			return trouble, "done at " + c.lastDone.In(e.site.Location).Format("15:04")
+		}
+		return capital(trouble), "due by " + c.lastDue.In(e.site.Location).Format("15:04")
+	case alarm.DaemonHealth:
+		return "weirkeeper: " + c.rule.Name, c.said
+	}
+	return unit, ""
+}
+
+func (e *Engine) show(q reading.Quantity, base float64) string {
+	return e.site.ShowUnit(q).Format(base)
+}
+
+// against words a value against its setpoint.
+func (c *check) against(e *Engine, v, setpoint float64) string {
+	q := c.probe.def.Quantity
+	return e.show(q, v) + ", setpoint " + e.show(q, setpoint)
+}
+
+// apart words a temperature against another one.
+func (c *check) apart(e *Engine, from float64, what string) string {
+	u := e.site.Show.Temperature
+	v := c.probe.last.Value
+	side := "above"
+	if v < from {
+		side = "below"
+	}
+	return fmt.Sprintf("%s, %s %s %s (%s), limit %s", u.Format(v), u.FormatDelta(math.Abs(v-from)), side, what, u.Format(from), u.FormatDelta(float64(c.rule.Departure)))
+}
+
+func (c *check) oxygenWords(e *Engine, now time.Time) string {
+	v, isPercent := c.probe.last.Value, c.probe.def.Quantity == reading.Saturation
+	setUnit := e.site.Show.Oxygen
+	if c.rule.InSaturation {
+		setUnit = measure.PercentSat
+	}
+	s := e.show(c.probe.def.Quantity, v)
+	if o, ok := c.convertOxygen(e, now, v, isPercent); ok {
+		other := measure.PercentSat
+		if isPercent {
+			other = e.site.Show.Oxygen
+		}
+		s += " (" + other.Format(o) + ")"
+	}
+	return s + ", setpoint " + setUnit.Format(c.watch.Setpoint)
+}
+
+func capital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return s
+	}
+	return strings.ToUpper(string(unicode.ToUpper(r))) + s[n:]
+}

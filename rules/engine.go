@@ -1,0 +1,473 @@
+package rules
+
+import (
+	"fmt"
+	"iter"
+	"sort"
+	"time"
+
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/lang"
+	"weirkeeper/rules/lot"
+	"weirkeeper/rules/measure"
+	"weirkeeper/rules/reading"
+	"weirkeeper/rules/site"
+)
+
+// Part is a part of the daemon that reports its own health.
+type Part string
+
+// The parts with a built-in alarm.
+const (
+	Broker Part = "broker"
+	Record Part = "record"
+	Mail   Part = "mail"
+)
+
+// Engine evaluates a site's readings against its rules.
+type Engine struct {
+	site    *site.Site
+	probes  []probe
+	byID    map[reading.ProbeID]int
+	checks  []*check
+	health  map[Part]*check
+	chores  map[choreAt]*check
+	lots    []*lotCount
+	started time.Time
+	// watchingSince is when the site's record began; chores due before it
+	// are nobody's fault.
+	watchingSince time.Time
+	quiet         bool // rebuilding: change state, say nothing
+	out           []alarm.Transition
+}
+
+type probe struct {
+	def     *site.Probe
+	heard   bool
+	last    reading.Reading // newest current reading
+	lastAt  time.Time       // arrival of last
+	any     reading.Reading // newest reading of any quality
+	anyTime time.Time
+	checks  []*check // those that judge this probe
+	windows []*medianWindow
+	main    []*lotCount
+	standIn []*lotCount
+	silent  time.Duration // after this long its value is not used for others
+}
+
+type choreAt struct{ chore, unit string }
+
+// New makes an engine with every alarm normal and nothing heard yet.
+func New(s *site.Site, prog *lang.Program) *Engine {
+	e := &Engine{site: s, byID: make(map[reading.ProbeID]int), health: make(map[Part]*check), chores: make(map[choreAt]*check)}
+	e.probes = make([]probe, len(s.Probes))
+	for i := range s.Probes {
+		d := &s.Probes[i]
+		e.probes[i] = probe{def: d, silent: lang.SilentAfter(d.Every)}
+		e.byID[d.ID] = i
+	}
+	for i := range prog.Rules {
+		for _, w := range prog.Rules[i].Watches {
+			e.addCheck(&prog.Rules[i], w)
+		}
+	}
+	for _, h := range builtIn {
+		r := h.rule
+		c := &check{rule: &r, watch: lang.Watch{Unit: string(h.part)}, part: h.part, healthy: true}
+		e.checks = append(e.checks, c)
+		e.health[h.part] = c
+	}
+	for _, l := range s.Lots {
+		e.addLot(l)
+	}
+	return e
+}
+
+func (e *Engine) probe(id reading.ProbeID) *probe {
+	if i, ok := e.byID[id]; ok {
+		return &e.probes[i]
+	}
+	return nil
+}
+
+func (e *Engine) addCheck(r *lang.Rule, w lang.Watch) {
+	c := &check{rule: r, watch: w}
+	if r.Kind == alarm.MissedChore {
+		c.chore, _ = e.site.Chore(r.Chore)
+		e.chores[choreAt{r.Chore, w.Unit}] = c
+		e.checks = append(e.checks, c)
+		return
+	}
+	p := e.probe(w.Probe)
+	if p == nil {
+		panic("rules: rule " + r.Name + " watches the unknown probe " + string(w.Probe))
+	}
+	c.probe = p
+	switch r.Kind {
+	case alarm.TemperatureDrift:
+		c.window = newMedianWindow(r.Window)
+		p.windows = append(p.windows, c.window)
+	case alarm.FromSpring:
+		if sp, ok := e.site.SpringProbe(reading.Temperature); ok {
+			c.other = e.probe(sp.ID)
+		}
+	case alarm.LowOxygen:
+		if tp, ok := e.temperatureFor(w.Unit); ok {
+			c.other = e.probe(tp.ID)
+		}
+	}
+	p.checks = append(p.checks, c)
+	e.checks = append(e.checks, c)
+}
+
+// temperatureFor finds the temperature probe of a unit, or the spring's.
+func (e *Engine) temperatureFor(unit string) (*site.Probe, bool) {
+	if p, ok := e.site.ProbeAt(unit, reading.Temperature); ok {
+		return p, true
+	}
+	return e.site.SpringProbe(reading.Temperature)
+}
+
+// Memory is how far back the engine looks at readings: what has to be fed to
+// Rebuild after a restart. Thermal units look back further, by RebuildLot.
+func (e *Engine) Memory() time.Duration {
+	m := time.Hour
+	for _, c := range e.checks {
+		if c.window != nil {
+			m = max(m, c.window.length)
+		}
+		m = max(m, c.rule.OnDelay+c.rule.OffDelay)
+	}
+	return m
+}
+
+// begin sets the time of the first event.
+func (e *Engine) begin(now time.Time) {
+	if e.started.IsZero() {
+		e.started = now
+	}
+	e.out = e.out[:0]
+}
+
+// Reading takes one reading. now is when it arrived. A reading that says
+// nothing of the water now (late, out of order, out of range) counts for
+// thermal units only, or for nothing. The result is valid until the next call
+// of any method that takes an event.
+func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
+	e.begin(now)
+	p := e.probe(r.Probe)
+	if p == nil {
+		return nil
+	}
+	p.any, p.anyTime = *r, now
+	if !r.Usable() {
+		return nil
+	}
+	if p.def.Quantity == reading.Temperature {
+		for _, l := range p.main {
+			l.add(r)
+		}
+		for _, l := range p.standIn {
+			l.addStandIn(r)
+		}
+	}
+	if !r.Current() {
+		return nil
+	}
+	p.heard, p.last, p.lastAt = true, *r, now
+	for _, c := range p.checks {
+		e.judge(now, c, c.verdict(e, now), true)
+	}
+	for _, w := range p.windows {
+		w.add(r.At, r.Value)
+	}
+	return e.out
+}
+
+// Tick lets time pass: silence, missed chores and on-delays are judged.
+func (e *Engine) Tick(now time.Time) []alarm.Transition {
+	e.begin(now)
+	for _, c := range e.checks {
+		switch {
+		case c.rule.Kind == alarm.SilentProbe:
+			e.judge(now, c, c.silence(e, now), true)
+		case c.rule.Kind == alarm.MissedChore:
+			e.judge(now, c, c.missed(e, now), true)
+		case c.part != "":
+			e.judge(now, c, c.health(), true)
+		case !c.badSince.IsZero() && !c.state.Active():
+			e.judge(now, c, bad, false)
+		}
+	}
+	return e.out
+}
+
+// ChoreDone takes a chore somebody has done. Chores that no rule watches are
+// of no concern here.
+func (e *Engine) ChoreDone(now time.Time, d site.ChoreDone) []alarm.Transition {
+	e.begin(now)
+	if c, ok := e.chores[choreAt{d.Chore, d.Unit}]; ok {
+		if d.At.After(c.lastDone) {
+			c.lastDone = d.At
+		}
+		e.judge(now, c, c.missed(e, now), true)
+	}
+	return e.out
+}
+
+// Health takes what a part of the daemon says of itself. Parts without a
+// built-in alarm are ignored.
+func (e *Engine) Health(now time.Time, part Part, ok bool, detail string) []alarm.Transition {
+	e.begin(now)
+	if c := e.health[part]; c != nil {
+		c.healthy, c.said = ok, detail
+		e.judge(now, c, c.health(), true)
+	}
+	return e.out
+}
+
+// Acknowledge takes a human's answer to one alarm, or with an empty key to all
+// that wait for one. It silences; only the water clears an alarm.
+// Errors: *UnknownAlarmError when no such alarm waits.
+func (e *Engine) Acknowledge(now time.Time, key alarm.Key, by string) ([]alarm.Transition, error) {
+	e.begin(now)
+	found := key == ""
+	for _, c := range e.checks {
+		if key != "" && c.key() != key {
+			continue
+		}
+		switch c.state {
+		case alarm.Unacknowledged:
+			found = true
+			e.move(now, c, alarm.Acknowledged, by)
+		case alarm.ReturnedUnacknowledged:
+			found = true
+			e.move(now, c, alarm.Normal, by)
+		case alarm.Acknowledged:
+			found = true
+		case alarm.Normal:
+		}
+	}
+	if !found {
+		return nil, &UnknownAlarmError{Key: key}
+	}
+	return e.out, nil
+}
+
+// UnknownAlarmError is returned for an answer to an alarm that does not wait.
+type UnknownAlarmError struct{ Key alarm.Key }
+
+func (e *UnknownAlarmError) Error() string {
+	return fmt.Sprintf("no alarm %q waits for an answer; see the list of alarms", string(e.Key))
+}
+
+// judge moves an alarm on by one verdict. seen says that something new was
+// seen; a mere tick passes false.
+func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
+	switch v {
+	case unknown:
+		return
+	case bad:
+		c.goodSince = time.Time{}
+		if c.badSince.IsZero() {
+			c.badSince = now
+		}
+		if c.state.Active() {
+			return
+		}
+		wait := c.rule.OnDelay
+		if !seen {
+			wait += c.probe.def.Every
+		}
+		if now.Sub(c.badSince) >= wait {
+			c.occurrence++
+			c.since = c.badSince
+			e.move(now, c, alarm.Unacknowledged, "")
+		}
+	case between:
+		c.goodSince = time.Time{}
+		if !c.state.Active() {
+			c.badSince = time.Time{}
+		}
+	case good:
+		if !c.state.Active() {
+			c.badSince = time.Time{}
+			return
+		}
+		if c.goodSince.IsZero() {
+			c.goodSince = now
+		}
+		if now.Sub(c.goodSince) >= c.rule.OffDelay {
+			c.badSince, c.goodSince = time.Time{}, time.Time{}
+			to := alarm.ReturnedUnacknowledged
+			if c.state == alarm.Acknowledged || c.rule.Priority == alarm.Note {
+				to = alarm.Normal
+			}
+			e.move(now, c, to, "")
+		}
+	}
+}
+
+func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
+	from := c.state
+	c.state = to
+	if e.quiet {
+		return
+	}
+	trouble, detail := c.words(e, now, to.Active())
+	e.out = append(e.out, alarm.Transition{
+		Key: c.key(), Kind: c.rule.Kind, Occurrence: c.occurrence, From: from, To: to,
+		At: now, Since: c.since, Priority: c.rule.Priority, Rule: c.rule.Name, RuleAt: c.rule.At,
+		Unit: c.unitName(), Probe: c.watch.Probe, Trouble: trouble, Detail: detail,
+		CanHappen: c.rule.CanHappen, ToDo: c.rule.ToDo, By: by,
+	})
+}
+
+// Past is what the record knows when the daemon starts.
+type Past struct {
+	// Readings of the last Memory(), in the order they were committed.
+	Readings iter.Seq2[reading.Reading, error]
+	// ChoresDone of the last days.
+	ChoresDone []site.ChoreDone
+	// Standing is the newest transition of every alarm that is not normal.
+	Standing []alarm.Transition
+	// Occurrences is how often each alarm has been raised so far.
+	Occurrences map[alarm.Key]uint64
+	// WatchingSince is when the record began.
+	WatchingSince time.Time
+}
+
+// Rebuild sets a new engine to where the last one stopped: what the probes said
+// lately, and every alarm in the state the journal holds. An alarm that stood
+// still stands, and one that the last engine did not live to write is raised at
+// the next event. The only transitions it makes end alarms whose rule or probe
+// is no longer in the files.
+// Errors: those of reading the past; the engine is then as far as it got.
+func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
+	e.quiet = true
+	defer func() { e.quiet = false }()
+	e.watchingSince = past.WatchingSince
+	for _, d := range past.ChoresDone {
+		if c, ok := e.chores[choreAt{d.Chore, d.Unit}]; ok && d.At.After(c.lastDone) {
+			c.lastDone = d.At
+		}
+	}
+	var err error
+	if past.Readings != nil {
+		for r, rerr := range past.Readings {
+			if rerr != nil {
+				err = rerr
+				break
+			}
+			e.Reading(r.ArrivedAt, &r)
+		}
+	}
+	standing := make(map[alarm.Key]alarm.Transition, len(past.Standing))
+	for _, t := range past.Standing {
+		standing[t.Key] = t
+	}
+	for _, c := range e.checks {
+		wasActive := c.state.Active()
+		c.state = alarm.Normal
+		if t, ok := standing[c.key()]; ok {
+			c.state, c.since, c.badSince = t.To, t.Since, time.Time{}
+			if t.To.Active() {
+				c.badSince = t.Since
+			}
+		} else if wasActive {
+			// The trouble was seen and not written: it is news again.
+			c.badSince = c.since
+		}
+		delete(standing, c.key())
+		c.occurrence = past.Occurrences[c.key()]
+		if c.part != "" {
+			// A part of this daemon is well until it says otherwise.
+			c.badSince = time.Time{}
+		}
+	}
+	e.started = now
+	var gone []alarm.Transition
+	for _, t := range past.Standing {
+		if _, left := standing[t.Key]; !left {
+			continue
+		}
+		t.From, t.To, t.At = t.To, alarm.Normal, now
+		t.Detail, t.By = "no rule watches this any more", ""
+		gone = append(gone, t)
+	}
+	return gone, err
+}
+
+// Standing is every alarm that is not normal, worst first.
+func (e *Engine) Standing(now time.Time) []AlarmView {
+	var out []AlarmView
+	for _, c := range e.checks {
+		if c.state == alarm.Normal {
+			continue
+		}
+		trouble, detail := c.words(e, now, true)
+		out = append(out, AlarmView{Key: c.key(), State: c.state, Priority: c.rule.Priority, Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail})
+	}
+	sort.SliceStable(out, func(i, j int) bool {
+		if a, b := out[i].State.Active(), out[j].State.Active(); a != b {
+			return a
+		}
+		return out[i].Priority > out[j].Priority
+	})
+	return out
+}
+
+// AlarmView is an alarm as it stands.
+type AlarmView struct {
+	Key      alarm.Key
+	State    alarm.State
+	Priority alarm.Priority
+	Unit     string
+	Since    time.Time
+	Trouble  string
+	Detail   string
+}
+
+// ProbeView is what a probe said last.
+type ProbeView struct {
+	Probe *site.Probe
+	// Heard is false when it has not said anything usable yet.
+	Heard bool
+	// Last is its newest usable, current reading.
+	Last reading.Reading
+	// Age is the time since Last arrived.
+	Age time.Duration
+	// Silent: too long ago to be used.
+	Silent bool
+}
+
+// Probes is what every probe said last, in the order of the site.
+func (e *Engine) Probes(now time.Time) []ProbeView {
+	out := make([]ProbeView, len(e.probes))
+	for i := range e.probes {
+		p := &e.probes[i]
+		out[i] = ProbeView{Probe: p.def, Heard: p.heard, Last: p.last}
+		if p.heard {
+			out[i].Age = now.Sub(p.lastAt)
+		}
+		out[i].Silent = !p.fresh(now)
+	}
+	return out
+}
+
+func (p *probe) fresh(now time.Time) bool { return p.heard && now.Sub(p.lastAt) <= p.silent }
+
+// LotView is a lot and what its units say.
+type LotView struct {
+	Lot   lot.Lot
+	Units lot.Units
+	// Source is the probe counted; Spring says that the lot's own unit has
+	// none and the spring's is used.
+	Source reading.ProbeID
+	Spring bool
+	// MeanC is the recent mean temperature; HaveMean false before the
+	// first reading.
+	MeanC    measure.TempC
+	HaveMean bool
+	Forecast []lot.Forecast
+}

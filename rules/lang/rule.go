@@ -1,0 +1,76 @@
+package lang
+
+import (
+	"time"
+
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/measure"
+	"weirkeeper/rules/reading"
+)
+
+// Program is a checked set of rules, resolved against one site.
+type Program struct {
+	Rules []Rule
+}
+
+// Rule is one block of the rules file. Which fields beyond the common ones
+// count depends on Kind; lang sets the others to zero.
+type Rule struct {
+	Kind alarm.Kind
+	Name string
+	// At is where it is written, "rules.hcl:14".
+	At       string
+	Priority alarm.Priority
+	// OnDelay is how long the trouble must last without a break before the
+	// alarm is raised; OffDelay how long all must be well before it returns
+	// to normal. 0 means at once.
+	OnDelay, OffDelay time.Duration
+	// CanHappen and ToDo are the keeper's own words.
+	CanHappen, ToDo string
+	// Watches is what it covers, in the order of the site file; never empty.
+	Watches []Watch
+
+	// Low and High bound temperature_band, degC; HasLow and HasHigh say
+	// which are set.
+	Low, High       measure.TempC
+	HasLow, HasHigh bool
+	// Departure is the largest allowed distance from the median or the
+	// spring, degC.
+	Departure measure.TempC
+	// Window is how far back the probe's own median looks.
+	Window time.Duration
+	// Deadband is how far back inside the setpoint a value must come to
+	// return to normal, in the base unit of what is judged. At least 0.
+	Deadband float64
+	// InSaturation: low_oxygen judges percent of saturation, not mg/L.
+	InSaturation bool
+	// Chore is the chore that missed_chore watches.
+	Chore string
+}
+
+// Watch is one thing a rule looks at.
+type Watch struct {
+	Unit string
+	// Probe is the probe judged; "" for missed_chore.
+	Probe reading.ProbeID
+	// Setpoint is the lowest value that is still right, base unit: L/min,
+	// mg/L, or percent when the rule is InSaturation. low_flow and
+	// low_oxygen only.
+	Setpoint float64
+	// After is how long the probe may be silent. silent_probe only.
+	After time.Duration
+}
+
+// Key names the alarm of this watch.
+func (r *Rule) Key(w Watch) alarm.Key {
+	what := string(w.Probe)
+	if what == "" {
+		what = w.Unit
+	}
+	return alarm.Key(string(r.Kind) + "/" + r.Name + "/" + what)
+}
+
+// SilentAfter is how long a probe may say nothing before it counts as silent,
+// where no rule says otherwise: three expected intervals, at least 5 minutes
+// (common practice, no source).
+func SilentAfter(every time.Duration) time.Duration { return max(3*every, 5*time.Minute) }

@@ -1,0 +1,137 @@
+package lot
+
+import (
+	"math"
+	"strings"
+	"time"
+
+	"weirkeeper/rules/measure"
+)
+
+// published holds the lowest and highest published degree-days to a stage, and
+// where they were read. Published figures differ by strain and temperature;
+// that disagreement is the range. Figures marked "from memory" were not seen in
+// the source itself. Rows from water under 4 degC are left out, as their sums
+// fall far below the others; none of these sums is a constant of the species.
+var published = map[string]map[Stage]Need{
+	"rainbow trout": {
+		Eyed:   {222, 222, "AFS 2015 abstract (preliminary)"},
+		Hatch:  {291, 390, "Leitritz and Lewis 1976 / Piper 1982 (from memory); AFS 2015 abstract; an abstract on temperature and light"},
+		SwimUp: {481.5, 481.5, "AFS 2015 abstract (preliminary)"},
+	},
+	"brown trout": {
+		Hatch: {400, 462.2, "Leitritz and Lewis 1976 / Piper 1982 (from memory); an estuary wildlife page"},
+	},
+	"brook trout": {
+		Hatch: {440, 672, "Leitritz and Lewis 1976 / Piper 1982 (from memory), 440 to 491; Baird et al. 2002, 457 to 672 for all eggs hatched"},
+	},
+	"lake trout": {
+		Hatch: {480, 520, "Leitritz and Lewis 1976 / Piper 1982 (from memory)"},
+	},
+	"chinook": {
+		Eyed:   {250, 250, "Piper 1982 (from memory)"},
+		Hatch:  {416.7, 500, "Piper 1982 (from memory); an agency e-mail citing Beacham and Murray 1990; a classroom programme"},
+		SwimUp: {724, 944, "Piper 1982 (from memory); an agency e-mail; a regression on hatchery ponding"},
+	},
+	"coho": {
+		Eyed:   {250, 250, "Piper 1982 (from memory)"},
+		Hatch:  {416.7, 416.7, "Piper 1982 (from memory)"},
+		SwimUp: {972.2, 972.2, "Piper 1982 (from memory)"},
+	},
+	"sockeye": {
+		Eyed:   {500, 500, "Piper 1982 (from memory)"},
+		Hatch:  {666.7, 666.7, "Piper 1982 (from memory)"},
+		SwimUp: {1000, 1000, "Piper 1982 (from memory)"},
+	},
+	"coastal cutthroat": {
+		Eyed:   {216, 216, "AFS 2015 abstract (preliminary)"},
+		Hatch:  {300, 312, "AFS 2015 abstract (preliminary)"},
+		SwimUp: {462.8, 462.8, "AFS 2015 abstract (preliminary)"},
+	},
+}
+
+// leastSpread is the half-width every published range is widened to at least:
+// a fixed total is an estimate, not a date (common practice, no source).
+const leastSpread = 0.10
+
+// Published is the published requirement of a species for a stage, widened to
+// at least 10 percent either side of its middle. It is not Known for species
+// and stages nothing was found for, arctic char among them.
+func Published(species string, s Stage) Need {
+	n, ok := published[strings.ToLower(strings.TrimSpace(species))][s]
+	if !ok {
+		return Need{}
+	}
+	mid := (n.Low + n.High) / 2
+	n.Low = min(n.Low, mid*(1-leastSpread))
+	n.High = max(n.High, mid*(1+leastSpread))
+	return n
+}
+
+// PublishedSpecies lists the species with any published requirement.
+func PublishedSpecies() []string {
+	var s []string
+	for name := range published {
+		s = append(s, name)
+	}
+	return s
+}
+
+// Need is the lot's requirement for a stage: the keeper's own, else published.
+func (l Lot) Need(s Stage) Need {
+	if n, ok := l.Needs[s]; ok && n.Known() {
+		return n
+	}
+	return Published(l.Species, s)
+}
+
+// A Forecast says when a lot is expected at a stage, as a range.
+type Forecast struct {
+	Stage Stage
+	Need  Need
+	// Earliest and Latest bound the expected time. Earliest is not before
+	// the time the forecast was made: a stage within reach is "from now".
+	Earliest, Latest time.Time
+	// Overdue: the units exceed the whole range; the keeper should look.
+	Overdue bool
+	// Why is the reason there is no range, "" when there is one.
+	Why string
+}
+
+// Predict says when the lot will reach each later stage, if the water stays at
+// meanC (degC; ok false when there is no reading yet). A stage without a known
+// requirement, or water at or below the base, gives a Forecast with Why set.
+func Predict(l Lot, u Units, meanC measure.TempC, ok bool, now time.Time) []Forecast {
+	var out []Forecast
+	past := true
+	for _, s := range Stages() {
+		if past {
+			past = s != l.Start
+			continue
+		}
+		f := Forecast{Stage: s, Need: l.Need(s)}
+		rate := float64(meanC - l.BaseC) // degree-days a day
+		switch {
+		case !f.Need.Known():
+			f.Why = "no requirement is known for " + l.Species + "; write your own under needs"
+		case u.DegreeDays >= f.Need.High:
+			f.Overdue = true
+			f.Earliest, f.Latest = now, now
+		case !ok:
+			f.Why = "no temperature reading yet"
+		case rate <= 0:
+			f.Why = "the water is not above the base temperature"
+		default:
+			f.Earliest = now.Add(days(max(0, float64(f.Need.Low-u.DegreeDays)) / rate))
+			f.Latest = now.Add(days(float64(f.Need.High-u.DegreeDays) / rate))
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// days converts days to a duration, at most 100 years so that it cannot
+// overflow in water barely above the base.
+func days(d float64) time.Duration {
+	return time.Duration(math.Min(d, 36500) * 24 * float64(time.Hour))
+}
