@@ -92,11 +92,15 @@ func (b *Body) Need(name, example string) bool {
 	if b.Has(name) {
 		return true
 	}
-	if !b.broken(b.body.SrcRange) {
+	if !b.Broken() {
 		b.Fault(b.def, fmt.Sprintf("Missing %q", name), fmt.Sprintf("%s needs %s. Add a line such as %s = %s.", capital(b.what), name, name, example))
 	}
 	return false
 }
+
+// Broken reports whether the parser stumbled anywhere in the body, so that
+// blocks may be missing from it: names that refer to them prove nothing.
+func (b *Body) Broken() bool { return b.broken(b.body.SrcRange) }
 
 // broken reports whether the parser stumbled on a line of the range.
 func (b *Body) broken(rng hcl.Range) bool {
@@ -200,9 +204,10 @@ func (b *Body) Done() {
 			b.unknownName(a.NameRange, n, known)
 		}
 	}
+	unclosed := !b.def.Empty() && b.broken(b.def)
 	for _, h := range b.body.Blocks {
 		switch {
-		case b.kinds[h.Type]:
+		case b.kinds[h.Type] || unclosed: // an unclosed block swallows its neighbours
 		case b.attrs[h.Type]:
 			b.Fault(h.TypeRange, "Value expected", fmt.Sprintf("%s is not a block here: write %s = followed by its value.", h.Type, h.Type))
 		default:

@@ -18,8 +18,8 @@
 //	file.Done()
 //	files.Render(os.Stderr, diags, 78)
 //
-// Every reader (Text, Int, Number, Bool, Amount, AmountRange, Duration, Choice,
-// Names, KnownNames, Moment, HourOfDay, HoursOfDay) makes its name known to
+// Every reader (Text, Int, Number, Bool, Amount, AmountRange, Unit, Duration,
+// Choice, Names, KnownNames, Moment, HourOfDay, HoursOfDay) makes its name known to
 // Done, reports a bad value once at its place, and returns ok = false for a
 // missing or bad value: callers never report the same thing again. Blocks come
 // by Named (one label, unique), One (at most one, no label) or Blocks (as they

@@ -119,6 +119,21 @@ func takeOut(d *hcl.Diagnostic, text []byte) []byte {
 
 var bareAmount = regexp.MustCompile(`^\s*([A-Za-z][\w-]*)\s*=\s*([-+]?[0-9][0-9.]*)\s*([A-Za-z%°][^\s"#]*( saturation)?)`)
 
+// Hide makes Render show stars instead of the text in rng, for a secret that
+// was written where it should not be.
+func (f *Files) Hide(rng hcl.Range) {
+	file := f.byName[rng.Filename]
+	if file == nil || !rng.CanSliceBytes(file.Bytes) {
+		return
+	}
+	file.Bytes = slices.Clone(file.Bytes)
+	for i, c := range rng.SliceBytes(file.Bytes) {
+		if c != '\n' && c != '"' {
+			file.Bytes[rng.Start.Byte+i] = '*'
+		}
+	}
+}
+
 // Render writes every diagnostic with its place and source line, sorted by file
 // and line, identical ones once, and a closing line with the counts. It writes
 // nothing when there is none. Width is where details wrap, columns; 0 is never.

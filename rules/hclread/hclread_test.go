@@ -119,6 +119,8 @@ func TestBadValues(t *testing.T) {
 		read      func(*hclread.Body)
 		want      string // the summary and the detail, on one line each
 	}{
+		{"near unit name", `x = "degc2"`, func(b *hclread.Body) { b.Unit("x", measure.Temperature) }, "Unknown unit\nThere is no unit \"degc2\"; did you mean \"degC\"? Units of temperature: degC, degF."},
+		{"unit name of another kind", `x = "gpm"`, func(b *hclread.Body) { b.Unit("x", measure.Temperature) }, "Wrong kind of unit\ngpm is a unit of flow, but x is one of temperature. Write degC, degF."},
 		{"bare number", `x = 28`, flow, "Unit missing\nA number needs its unit: write \"28 L/min\", if that is what you mean. Units of flow: L/min, L/s, m3/h, m3/s, gpm."},
 		{"number in quotes without unit", `x = "28"`, flow, "Unit missing\nA number needs its unit: write \"28 L/min\", if that is what you mean. Units of flow: L/min, L/s, m3/h, m3/s, gpm."},
 		{"amount without quotes", `x = 28 L/min`, flow, "Quotes missing\nA number with a unit stands in quotes: write x = \"28 L/min\"."},
@@ -385,6 +387,49 @@ func TestRenderOrderAndCounts(t *testing.T) {
 	out.Reset()
 	if err := files.Render(&out, nil, 78); err != nil || out.Len() != 0 {
 		t.Errorf("nothing to report gave %q, %v", out.String(), err)
+	}
+}
+
+// An unclosed block swallows its neighbours; only the brace is reported.
+func TestUnclosedBlock(t *testing.T) {
+	got := render(t, "probe \"a\" {\n  topic = \"x\"\nprobe \"b\" {\n}\nunit \"z\" {\n}\n", func(b *hclread.Body) {
+		for _, p := range b.Named("probe") {
+			p.Need("topic", `"a/b"`)
+			p.Need("unit", `"degC"`)
+			p.Done()
+		}
+		b.Done()
+		if !b.Broken() {
+			t.Error("Broken is false")
+		}
+	})
+	const want = `Error: Unclosed configuration block
+
+  on x.hcl line 1, in probe "a":
+   1: probe "a" {
+
+There is no closing brace for this block before the end of the file. This may be caused by incorrect brace nesting elsewhere in this file.
+
+1 fault
+`
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestHide(t *testing.T) {
+	files := hclread.NewFiles()
+	body, diags := files.Parse("x.hcl", []byte(`password = "sesame" # old`))
+	b := hclread.Read(body, &diags, "the file")
+	files.Hide(b.Rng("password"))
+	b.Fault(b.Rng("password"), "Open", "Close it.")
+	var out bytes.Buffer
+	if err := files.Render(&out, diags, 0); err != nil {
+		t.Fatal(err)
+	}
+	want := "Error: Open\n\n  on x.hcl line 1:\n   1: password = \"******\" # old\n\nClose it.\n\n1 fault\n"
+	if d := cmp.Diff(want, out.String()); d != "" {
+		t.Error(d)
 	}
 }
 

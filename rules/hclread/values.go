@@ -132,6 +132,35 @@ func (b *Body) Amount(name string, dims ...measure.Dimension) (measure.Amount, b
 	return b.amount(name, v, a.Expr.Range(), dims)
 }
 
+// Unit reads the name of a unit of one of the dimensions.
+func (b *Body) Unit(name string, dims ...measure.Dimension) (measure.Unit, bool) {
+	s, ok := b.Text(name)
+	if !ok {
+		return measure.Unit{}, false
+	}
+	kind, units := unitsOf(dims)
+	u, err := measure.ParseUnit(s)
+	switch {
+	case err != nil:
+		b.Fault(b.Rng(name), "Unknown unit", fmt.Sprintf("%s Units of %s: %s.", sentence(err.Error()), kind, units))
+	case !slices.Contains(dims, u.Dimension()):
+		b.Fault(b.Rng(name), "Wrong kind of unit", fmt.Sprintf("%s is a unit of %s, but %s is one of %s. Write %s.", u, u.Dimension(), name, kind, units))
+	default:
+		return u, true
+	}
+	return measure.Unit{}, false
+}
+
+// unitsOf names dimensions and their units.
+func unitsOf(dims []measure.Dimension) (kind, units string) {
+	var kinds, names []string
+	for _, d := range dims {
+		kinds = append(kinds, d.String())
+		names = append(names, d.UnitNames()...)
+	}
+	return strings.Join(kinds, " or "), strings.Join(names, ", ")
+}
+
 // AmountRange reads a list of two amounts, low <= high.
 func (b *Body) AmountRange(name string, dims ...measure.Dimension) (low, high measure.Amount, ok bool) {
 	v, a, ok := b.value(name)
@@ -158,17 +187,12 @@ func (b *Body) AmountRange(name string, dims ...measure.Dimension) (low, high me
 }
 
 func (b *Body) amount(name string, v cty.Value, rng hcl.Range, dims []measure.Dimension) (measure.Amount, bool) {
-	var kinds, units []string
-	for _, d := range dims {
-		kinds = append(kinds, d.String())
-		units = append(units, d.UnitNames()...)
-	}
-	kind := strings.Join(kinds, " or ")
+	kind, units := unitsOf(dims)
 	example := func(v float64) string {
 		return strconv.Quote(measure.Amount{Value: v, Unit: dims[0].Base()}.String())
 	}
 	noUnit := func(v float64) {
-		b.Fault(rng, "Unit missing", fmt.Sprintf("A number needs its unit: write %s, if that is what you mean. Units of %s: %s.", example(v), kind, strings.Join(units, ", ")))
+		b.Fault(rng, "Unit missing", fmt.Sprintf("A number needs its unit: write %s, if that is what you mean. Units of %s: %s.", example(v), kind, units))
 	}
 	if v.Type() == cty.Number {
 		f, _ := v.AsBigFloat().Float64()
@@ -185,11 +209,11 @@ func (b *Body) amount(name string, v cty.Value, rng hcl.Range, dims []measure.Di
 	case errors.Is(err, measure.ErrNoUnit):
 		noUnit(got.Value)
 	case errors.As(err, &unknown):
-		b.Fault(rng, "Unknown unit", fmt.Sprintf("%s Units of %s: %s.", sentence(unknown.Error()), kind, strings.Join(units, ", ")))
+		b.Fault(rng, "Unknown unit", fmt.Sprintf("%s Units of %s: %s.", sentence(unknown.Error()), kind, units))
 	case err != nil:
 		b.Fault(rng, "Not an amount", fmt.Sprintf("%s Write a number and its unit, like %s.", sentence(err.Error()), example(10)))
 	case !slices.Contains(dims, got.Unit.Dimension()):
-		b.Fault(rng, "Wrong kind of unit", fmt.Sprintf("%s is %s, but %s is %s. Write it in %s.", got, got.Unit.Dimension(), name, kind, strings.Join(units, ", ")))
+		b.Fault(rng, "Wrong kind of unit", fmt.Sprintf("%s is %s, but %s is %s. Write it in %s.", got, got.Unit.Dimension(), name, kind, units))
 	default:
 		return got, true
 	}
