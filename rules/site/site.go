@@ -4,6 +4,7 @@
 package site
 
 import (
+	"slices"
 	"time"
 
 	"weirkeeper/rules/lot"
@@ -111,6 +112,14 @@ type Chore struct {
 	// By are the minutes after local midnight by which it must be done,
 	// ascending, at least one.
 	By []int
+}
+
+// DoneAt reports whether the chore is done at a unit; "" means the whole site.
+func (c *Chore) DoneAt(unit string) bool {
+	if len(c.Units) == 0 {
+		return unit == ""
+	}
+	return slices.Contains(c.Units, unit)
 }
 
 // ChoreDone is a chore done once.
