@@ -1,0 +1,26 @@
+// Package notify turns the transitions of alarms into messages to people, and
+// sees to it that the messages go out.
+//
+// Router decides: who is told what, when, in which words. It is pure: no I/O,
+// no clock of its own, and the same transitions at the same times give the
+// same messages. Sender carries the stored messages out of the outbox to a
+// Deliverer (package notify/smtp today), with retries.
+//
+// # Promise
+//
+// A message is handed over at least once, or it is still in the outbox when
+// its time runs out. An attempt is recorded durably before anything goes on
+// the wire, and every attempt carries the same message ID, so a second copy
+// can be recognised as one. When an earlier attempt may have arrived (the
+// connection broke after the text was sent, or the daemon was killed between
+// the hand-over and the record of it), the next one says in its body "You may
+// have had this message already.". More than one copy is possible; none is
+// not.
+//
+// # Caveats
+//
+// "Handed over" means that the mail server took the message. Whether a
+// telephone rang is not known here; that is what the repeats are for.
+// Everybody on the list is told at the same time: there is no climbing from
+// one person to the next yet.
+package notify

@@ -1,0 +1,369 @@
+package notify
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/callout"
+	"weirkeeper/rules/site"
+)
+
+// Policy is how people are told.
+type Policy struct {
+	// Gather is the least time between two messages about call-outs. What
+	// happens within it is told in one message at its end. It trades mail
+	// against delay: the first message never waits for it. 0 gathers nothing.
+	Gather time.Duration
+	// Repeat is the time after which trouble that nobody has answered is
+	// told again.
+	Repeat time.Duration
+	// Expire is how long a message may wait to be sent. A repeat waits for
+	// Repeat at most, because the next one says the same and more.
+	Expire time.Duration
+	// MorningMinute is the morning hour, minutes after local midnight.
+	MorningMinute int
+	// Location is where the clock on the wall hangs; nil means UTC.
+	Location *time.Location
+	// SiteName heads every message.
+	SiteName string
+	// PageURL is where the page can be read, "" when nowhere.
+	PageURL string
+	// Units is only used to put trouble nearest to the spring first; may be
+	// nil.
+	Units []site.Unit
+}
+
+// Person is somebody who is told.
+type Person struct {
+	Name, Email string
+}
+
+// Router decides which messages the transitions of alarms call for. It is not
+// safe for concurrent use.
+type Router struct {
+	policy   Policy
+	people   []Person
+	newID    func(now time.Time) string
+	upstream map[string]int // by unit; lower is nearer the spring
+	troubles map[alarm.Key]*trouble
+	lastSent time.Time // the last message that Gather counts from
+	lastTold time.Time // the last first or repeat, that Repeat counts from
+}
+
+// trouble is one alarm that people have been or must be told of.
+type trouble struct {
+	raised alarm.Transition // its latest raise
+	latest alarm.Transition
+	// firstRaise and raises are the chatter since it was last told of.
+	firstRaise time.Time
+	raises     int
+	told       bool
+	toldAt     time.Time
+	times      int  // messages that told of it
+	answer     bool // acknowledged, and the others do not know yet
+}
+
+func (t *trouble) active() bool { return t.latest.To.Active() }
+
+// NewRouter makes a Router. newID must give a new ID at each call, unique for
+// ever.
+func NewRouter(p Policy, people []Person, newID func(now time.Time) string) *Router {
+	if p.Location == nil {
+		p.Location = time.UTC
+	}
+	r := &Router{policy: p, people: slices.Clone(people), newID: newID, upstream: map[string]int{}, troubles: map[alarm.Key]*trouble{}}
+	for _, u := range p.Units {
+		r.upstream[u.Name] = slices.Index(site.Kinds(), u.Kind)
+	}
+	return r
+}
+
+// Observe takes in a transition. Every transition the engine makes is given to
+// it, in order; Due then says what follows.
+func (r *Router) Observe(tr alarm.Transition) {
+	t := r.troubles[tr.Key]
+	switch {
+	case tr.Raised() && tr.Priority <= alarm.Note:
+		delete(r.troubles, tr.Key)
+		return
+	case tr.Raised():
+		if t == nil || t.told {
+			t = &trouble{firstRaise: tr.At}
+			r.troubles[tr.Key] = t
+		}
+		t.raised, t.answer = tr, false
+		t.raises++
+	case t == nil:
+		return // nobody was or must be told of it
+	case tr.To == alarm.Acknowledged:
+		t.answer = true
+	}
+	t.latest = tr
+}
+
+// Restore rebuilds the state after a restart, before the first Observe.
+// transitions are those still standing (the latest of each alarm whose state is
+// not normal), or a longer stretch of the journal, or both, transitions of one
+// instant in the order they were made; one may be given twice. messages are all
+// that were written since the earliest Since among the transitions, sent or
+// not, of all people, in any order. An alarm that nobody was told of is told at
+// the next Due; one that was told of goes on repeating from its last message.
+// With the journal since the last "back to normal", also a "back to normal"
+// that was still held back is not lost.
+func (r *Router) Restore(transitions []alarm.Transition, messages []callout.Message) {
+	trs, msgs := slices.Clone(transitions), slices.Clone(messages)
+	slices.SortStableFunc(trs, func(a, b alarm.Transition) int { return a.At.Compare(b.At) })
+	slices.SortStableFunc(msgs, func(a, b callout.Message) int { return a.CreatedAt.Compare(b.CreatedAt) })
+	tellings := map[alarm.Key]time.Time{} // of alarms whose raise is not given
+	for len(trs) > 0 || len(msgs) > 0 {
+		if len(trs) == 0 || len(msgs) > 0 && msgs[0].CreatedAt.Before(trs[0].At) {
+			m := msgs[0]
+			msgs = msgs[1:]
+			for _, k := range m.Alarms {
+				tellings[k] = m.CreatedAt
+			}
+			r.mark(m.Reason, m.Alarms, m.CreatedAt)
+			continue
+		}
+		tr := trs[0]
+		trs = trs[1:]
+		t := r.troubles[tr.Key]
+		if t != nil && t.latest.Occurrence == tr.Occurrence && t.latest.To == tr.To {
+			continue // given twice
+		}
+		if t == nil && !tr.Raised() && tr.To != alarm.Normal && tr.Priority > alarm.Note {
+			at := tellings[tr.Key]
+			told := tr.To == alarm.Acknowledged || !at.Before(tr.Since)
+			r.troubles[tr.Key] = &trouble{raised: tr, firstRaise: tr.Since, raises: 1, told: told, toldAt: at}
+		}
+		r.Observe(tr)
+	}
+	// An acknowledgement is stored together with the messages about it.
+	for _, t := range r.troubles {
+		t.answer = false
+	}
+}
+
+// Due gives the messages to store now. It is called after each batch of
+// transitions and on every tick.
+func (r *Router) Due(now time.Time) []callout.Message {
+	return slices.Concat(r.dueAnswers(now), r.dueCallOut(now), r.dueMorning(now))
+}
+
+// dueAnswers tells the others that somebody is coming. It does not wait for
+// Gather: two people on the same dark road help nobody.
+func (r *Router) dueAnswers(now time.Time) []callout.Message {
+	var names []string
+	by := map[string][]*trouble{}
+	for _, t := range r.sorted(alarm.CallOut) {
+		if t.answer && t.latest.To == alarm.Acknowledged {
+			name := t.latest.By
+			if by[name] == nil {
+				names = append(names, name)
+			}
+			by[name] = append(by[name], t)
+		}
+		t.answer = false
+	}
+	var out []callout.Message
+	for _, name := range names {
+		subject, text := r.answeredText(now, name, by[name])
+		out = append(out, r.send(now, callout.Answered, name, subject, text, by[name])...)
+	}
+	return out
+}
+
+// dueCallOut gives at most one message to each person, and nothing before
+// Gather is over.
+func (r *Router) dueCallOut(now time.Time) []callout.Message {
+	if !elapsed(now, r.lastSent, r.policy.Gather) {
+		return nil
+	}
+	var fresh, unanswered, over []*trouble
+	anyActive := false
+	for _, t := range r.sorted(alarm.CallOut) {
+		anyActive = anyActive || t.active()
+		switch {
+		case !t.told && t.latest.To != alarm.Acknowledged:
+			fresh = append(fresh, t)
+		case t.latest.To == alarm.Unacknowledged:
+			unanswered = append(unanswered, t)
+		case !t.active():
+			over = append(over, t)
+		}
+	}
+	switch {
+	case !anyActive && len(fresh)+len(over) > 0:
+		list := slices.Concat(over, fresh)
+		subject, text := r.returnedText(now, list)
+		return r.send(now, callout.Returned, "", subject, text, list)
+	case len(fresh) > 0:
+		subject, text := r.firstText(now, fresh, unanswered)
+		return r.send(now, callout.First, "", subject, text, slices.Concat(fresh, unanswered))
+	case len(unanswered) > 0 && elapsed(now, r.lastTold, r.policy.Repeat):
+		subject, text := r.repeatText(now, unanswered)
+		return r.send(now, callout.Repeat, "", subject, text, unanswered)
+	}
+	return nil
+}
+
+// dueMorning gives the morning round: all that waited for it, and what stands
+// from an earlier one and nobody has answered.
+func (r *Router) dueMorning(now time.Time) []callout.Message {
+	var list []*trouble
+	due := false
+	for _, t := range r.sorted(alarm.Morning) {
+		switch {
+		case t.told && !t.active():
+			delete(r.troubles, t.raised.Key)
+		case !t.told:
+			list = append(list, t)
+			due = due || !now.Before(r.morningAfter(t.firstRaise.Add(-1)))
+		case t.latest.To == alarm.Unacknowledged:
+			list = append(list, t)
+			due = due || !now.Before(r.morningAfter(t.toldAt)) || now.Before(t.toldAt.AddDate(0, 0, -1))
+		}
+	}
+	if !due {
+		return nil
+	}
+	subject, text := r.morningText(now, list)
+	return r.send(now, callout.MorningRound, "", subject, text, list)
+}
+
+// morningAfter is the first morning hour after t. There is exactly one on each
+// local date, also when the clocks change.
+func (r *Router) morningAfter(t time.Time) time.Time {
+	y, m, d := t.In(r.policy.Location).Date()
+	for i := 0; ; i++ {
+		at := time.Date(y, m, d+i, r.policy.MorningMinute/60, r.policy.MorningMinute%60, 0, 0, r.policy.Location)
+		if at.After(t) {
+			return at
+		}
+	}
+}
+
+// elapsed reports whether d has passed since at. A clock that was set back by
+// more than d must not hold messages until it has caught up.
+func elapsed(now, at time.Time, d time.Duration) bool {
+	age := now.Sub(at)
+	return age >= d || age < -d
+}
+
+// send writes a message to each person but the one named, and marks what they
+// know after it.
+func (r *Router) send(now time.Time, why callout.Reason, except, subject, text string, list []*trouble) []callout.Message {
+	keys := make([]alarm.Key, len(list))
+	for i, t := range list {
+		keys[i] = t.raised.Key
+	}
+	r.mark(why, keys, now)
+	wait := r.policy.Expire
+	if why == callout.Repeat {
+		wait = min(wait, r.policy.Repeat)
+	}
+	var out []callout.Message
+	for _, p := range r.people {
+		if except != "" && strings.EqualFold(p.Name, except) {
+			continue
+		}
+		out = append(out, callout.Message{
+			ID: r.newID(now), Reason: why, Person: p.Name, Address: p.Email,
+			Subject: subject, Text: text, Alarms: keys,
+			CreatedAt: now.UTC(), ExpiresAt: now.UTC().Add(wait),
+		})
+	}
+	return out
+}
+
+// mark notes what a message has told. Due and Restore share it, so that a
+// restart gives the same state as none.
+func (r *Router) mark(why callout.Reason, keys []alarm.Key, at time.Time) {
+	for _, k := range keys {
+		t := r.troubles[k]
+		if t == nil {
+			continue
+		}
+		switch why {
+		case callout.First, callout.Repeat, callout.MorningRound:
+			if !t.toldAt.Equal(at) {
+				t.times++
+			}
+			t.told, t.toldAt, t.raises = true, at, 0
+			if !t.active() {
+				delete(r.troubles, k) // it came and went, and was told as that
+			}
+		case callout.Answered:
+			t.told, t.answer = true, false
+		case callout.Returned:
+			if !t.active() {
+				delete(r.troubles, k)
+			}
+		}
+	}
+	switch why {
+	case callout.First, callout.Repeat:
+		r.lastSent, r.lastTold = at, at
+	case callout.Returned:
+		r.lastSent = at
+	case callout.Answered, callout.MorningRound:
+	}
+}
+
+// sorted lists the troubles of a priority, worst first: what is there before
+// what is over, what kills fish soonest, nearest to the spring (its failing is
+// the cause of the others), longest.
+func (r *Router) sorted(p alarm.Priority) []*trouble {
+	var list []*trouble
+	for _, t := range r.troubles {
+		if t.raised.Priority == p {
+			list = append(list, t)
+		}
+	}
+	slices.SortFunc(list, func(a, b *trouble) int {
+		return cmp.Or(
+			boolOrder(a.active(), b.active()),
+			cmp.Compare(urgency(a.raised.Kind), urgency(b.raised.Kind)),
+			cmp.Compare(r.place(a.raised.Unit), r.place(b.raised.Unit)),
+			a.raised.Since.Compare(b.raised.Since),
+			cmp.Compare(a.raised.Key, b.raised.Key),
+		)
+	})
+	return list
+}
+
+func boolOrder(a, b bool) int {
+	switch {
+	case a == b:
+		return 0
+	case a:
+		return -1
+	}
+	return 1
+}
+
+func (r *Router) place(unit string) int {
+	if n, ok := r.upstream[unit]; ok {
+		return n
+	}
+	return len(site.Kinds())
+}
+
+// urgency orders kinds by how soon fish may die of them (common practice, no
+// source): without water or oxygen in minutes, of warmth in hours.
+func urgency(k alarm.Kind) int {
+	switch k {
+	case alarm.LowFlow, alarm.LowOxygen:
+		return 0
+	case alarm.TemperatureBand, alarm.TemperatureDrift, alarm.FromSpring:
+		return 1
+	case alarm.DaemonHealth, alarm.SilentProbe:
+		return 2
+	case alarm.MissedChore:
+		return 3
+	}
+	return 2
+}
