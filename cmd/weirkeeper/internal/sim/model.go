@@ -70,8 +70,9 @@ type UnitWater struct {
 // Water is the true state of all the water.
 type Water struct {
 	// At is when it was so: the latest step not after the time asked for.
-	At     time.Time
-	Spring UnitWater
+	At time.Time
+	// Spring is where it rises, HeadBox the same flow before it is split.
+	Spring, HeadBox UnitWater
 	// Overflow is what the head box spills, L/min, 0 or more.
 	Overflow measure.FlowLPM
 	// Units is every unit that holds stock, by name.
@@ -179,6 +180,7 @@ func (m *Model) Water() Water {
 	w := Water{
 		At:       m.start.Add(time.Duration(m.steps) * step),
 		Spring:   UnitWater{measure.FlowLPM(m.springLPM), measure.TempC(m.springC), measure.OxygenMgL(m.springMgL)},
+		HeadBox:  UnitWater{measure.FlowLPM(m.springLPM), measure.TempC(m.headC), measure.OxygenMgL(m.headMgL)},
 		Overflow: measure.FlowLPM(m.overflowLPM),
 		Units:    make(map[string]UnitWater, len(m.units)),
 	}
