@@ -1,0 +1,22 @@
+// Package ledger keeps the record of a hatchery in one SQLite file: readings,
+// the alarm journal, chores done, lots and the outbox of messages. It is the
+// only package that knows SQLite.
+//
+// What is committed is on the disk: Commit returns nil only after the write was
+// synced, so a reading may then be acknowledged to its broker. A batch is
+// committed whole or not at all, and committing the same batch again changes
+// nothing, so a caller that does not know whether a commit succeeded repeats it.
+//
+// It judges nothing: flags, states and times are kept as they come. It starts
+// no goroutine and forgets nothing by itself; old readings stay until something
+// removes them.
+//
+// Caveats:
+//   - Times are integer microseconds UTC. Finer parts are cut off, in what is
+//     stored and in what is asked for. A zero time is kept as none.
+//   - All methods may be called from any goroutine. Writes queue behind one
+//     another; reads see the last commit and hold up no write.
+//   - A write that has begun is finished even if its context ends.
+//   - The disk must honour a sync. Some cheap SD cards do not.
+//   - Keep the file on a local disk: file locks on network shares are unsound.
+package ledger
