@@ -1,0 +1,874 @@
+# Alder Fork hatchery, an invented place: one spring, a hatch house with six
+# incubator stacks, a trough room, and raceways with their deep troughs.
+# alderfork-us.hcl is the same hatchery in US units.
+
+site "Alder Fork" {
+  altitude = "420 m"
+  timezone = "UTC"
+  show {
+    temperature = "degC"
+    flow        = "L/min"
+    oxygen      = "mg/L"
+  }
+}
+
+# People. The mail server is added by whoever runs this file.
+
+person "kim" {
+  email = "kim@alderfork.example"
+}
+
+person "rowan" {
+  email = "rowan@alderfork.example"
+}
+
+call_out {
+  people  = ["kim", "rowan"]
+  repeat  = "15 min"
+  gather  = "2 min"
+  morning = "07:00"
+}
+
+# Where the water runs.
+
+section "hatch house" {
+}
+
+section "trough room" {
+}
+
+section "raceways" {
+}
+
+unit "spring" {
+  kind        = "spring"
+  design_flow = "2300 L/min"
+}
+
+unit "head box" {
+  kind   = "head box"
+  volume = "2500 L"
+}
+
+unit "stack 1" {
+  kind        = "stack"
+  section     = "hatch house"
+  trays       = 8
+  volume      = "60 L"
+  design_flow = "16 L/min"
+}
+
+unit "stack 2" {
+  kind        = "stack"
+  section     = "hatch house"
+  trays       = 8
+  volume      = "60 L"
+  design_flow = "16 L/min"
+}
+
+unit "stack 3" {
+  kind        = "stack"
+  section     = "hatch house"
+  trays       = 8
+  volume      = "60 L"
+  design_flow = "16 L/min"
+}
+
+unit "stack 4" {
+  kind        = "stack"
+  section     = "hatch house"
+  trays       = 8
+  volume      = "60 L"
+  design_flow = "16 L/min"
+}
+
+unit "stack 5" {
+  kind        = "stack"
+  section     = "hatch house"
+  trays       = 8
+  volume      = "60 L"
+  design_flow = "16 L/min"
+}
+
+unit "stack 6" {
+  kind        = "stack"
+  section     = "hatch house"
+  trays       = 8
+  volume      = "60 L"
+  design_flow = "16 L/min"
+}
+
+unit "trough 1" {
+  kind        = "trough"
+  section     = "trough room"
+  volume      = "300 L"
+  design_flow = "38 L/min"
+}
+
+unit "trough 2" {
+  kind        = "trough"
+  section     = "trough room"
+  volume      = "300 L"
+  design_flow = "38 L/min"
+}
+
+unit "trough 3" {
+  kind        = "trough"
+  section     = "trough room"
+  volume      = "300 L"
+  design_flow = "38 L/min"
+}
+
+unit "trough 4" {
+  kind        = "trough"
+  section     = "trough room"
+  volume      = "300 L"
+  design_flow = "38 L/min"
+}
+
+unit "trough 5" {
+  kind        = "trough"
+  section     = "trough room"
+  volume      = "300 L"
+  design_flow = "38 L/min"
+}
+
+unit "trough 6" {
+  kind        = "trough"
+  section     = "trough room"
+  volume      = "300 L"
+  design_flow = "38 L/min"
+}
+
+unit "trough 7" {
+  kind        = "trough"
+  section     = "trough room"
+  volume      = "300 L"
+  design_flow = "38 L/min"
+}
+
+unit "trough 8" {
+  kind        = "trough"
+  section     = "trough room"
+  volume      = "300 L"
+  design_flow = "38 L/min"
+}
+
+unit "trough 9" {
+  kind        = "trough"
+  section     = "trough room"
+  volume      = "300 L"
+  design_flow = "38 L/min"
+}
+
+unit "trough 10" {
+  kind        = "trough"
+  section     = "trough room"
+  volume      = "300 L"
+  design_flow = "38 L/min"
+}
+
+unit "raceway 1" {
+  kind        = "raceway"
+  section     = "raceways"
+  volume      = "18 m3"
+  design_flow = "400 L/min"
+}
+
+unit "deep trough 1A" {
+  kind        = "deep trough"
+  section     = "raceways"
+  volume      = "1100 L"
+  design_flow = "75 L/min"
+}
+
+unit "deep trough 1B" {
+  kind        = "deep trough"
+  section     = "raceways"
+  volume      = "1100 L"
+  design_flow = "75 L/min"
+}
+
+unit "raceway 2" {
+  kind        = "raceway"
+  section     = "raceways"
+  volume      = "18 m3"
+  design_flow = "400 L/min"
+}
+
+unit "deep trough 2A" {
+  kind        = "deep trough"
+  section     = "raceways"
+  volume      = "1100 L"
+  design_flow = "75 L/min"
+}
+
+unit "deep trough 2B" {
+  kind        = "deep trough"
+  section     = "raceways"
+  volume      = "1100 L"
+  design_flow = "75 L/min"
+}
+
+unit "raceway 3" {
+  kind        = "raceway"
+  section     = "raceways"
+  volume      = "18 m3"
+  design_flow = "400 L/min"
+}
+
+unit "deep trough 3A" {
+  kind        = "deep trough"
+  section     = "raceways"
+  volume      = "1100 L"
+  design_flow = "75 L/min"
+}
+
+unit "deep trough 3B" {
+  kind        = "deep trough"
+  section     = "raceways"
+  volume      = "1100 L"
+  design_flow = "75 L/min"
+}
+
+# The spring's logger sends all it measures in one JSON message, such as
+#   {"at":"2026-11-20T18:00:12.5Z","water":{"flow":2287.4,"oxygen":10.01,"temperature":8.43}}
+
+probe "spring temperature" {
+  quantity    = "temperature"
+  at          = "spring"
+  topic       = "alderfork/spring"
+  format      = "json"
+  value_path  = "water.temperature"
+  time_path   = "at"
+  time_format = "rfc3339"
+  unit        = "degC"
+  every       = "30 s"
+  stand_in    = "head box temperature"
+}
+
+probe "spring flow" {
+  quantity    = "flow"
+  at          = "spring"
+  topic       = "alderfork/spring"
+  format      = "json"
+  value_path  = "water.flow"
+  time_path   = "at"
+  time_format = "rfc3339"
+  unit        = "L/min"
+  every       = "30 s"
+}
+
+probe "spring oxygen" {
+  quantity    = "oxygen"
+  at          = "spring"
+  topic       = "alderfork/spring"
+  format      = "json"
+  value_path  = "water.oxygen"
+  time_path   = "at"
+  time_format = "rfc3339"
+  unit        = "mg/L"
+  every       = "30 s"
+}
+
+probe "head box temperature" {
+  quantity = "temperature"
+  at       = "head box"
+  topic    = "alderfork/head-box/temperature"
+  unit     = "degC"
+}
+
+# Stacks: temperature as a bare number, flow as JSON such as
+#   {"flow":16.0,"t":1795197601.25}
+
+probe "stack 1 temperature" {
+  quantity = "temperature"
+  at       = "stack 1"
+  topic    = "alderfork/stack-1/temperature"
+  unit     = "degC"
+  stand_in = "head box temperature"
+}
+
+probe "stack 1 flow" {
+  quantity    = "flow"
+  at          = "stack 1"
+  topic       = "alderfork/stack-1/flow"
+  format      = "json"
+  value_path  = "flow"
+  time_path   = "t"
+  time_format = "unix"
+  unit        = "L/min"
+}
+
+probe "stack 2 temperature" {
+  quantity = "temperature"
+  at       = "stack 2"
+  topic    = "alderfork/stack-2/temperature"
+  unit     = "degC"
+  stand_in = "head box temperature"
+}
+
+probe "stack 2 flow" {
+  quantity    = "flow"
+  at          = "stack 2"
+  topic       = "alderfork/stack-2/flow"
+  format      = "json"
+  value_path  = "flow"
+  time_path   = "t"
+  time_format = "unix"
+  unit        = "L/min"
+}
+
+probe "stack 3 temperature" {
+  quantity = "temperature"
+  at       = "stack 3"
+  topic    = "alderfork/stack-3/temperature"
+  unit     = "degC"
+  stand_in = "head box temperature"
+}
+
+probe "stack 3 flow" {
+  quantity    = "flow"
+  at          = "stack 3"
+  topic       = "alderfork/stack-3/flow"
+  format      = "json"
+  value_path  = "flow"
+  time_path   = "t"
+  time_format = "unix"
+  unit        = "L/min"
+}
+
+probe "stack 4 temperature" {
+  quantity = "temperature"
+  at       = "stack 4"
+  topic    = "alderfork/stack-4/temperature"
+  unit     = "degC"
+  stand_in = "head box temperature"
+}
+
+probe "stack 4 flow" {
+  quantity    = "flow"
+  at          = "stack 4"
+  topic       = "alderfork/stack-4/flow"
+  format      = "json"
+  value_path  = "flow"
+  time_path   = "t"
+  time_format = "unix"
+  unit        = "L/min"
+}
+
+probe "stack 5 temperature" {
+  quantity = "temperature"
+  at       = "stack 5"
+  topic    = "alderfork/stack-5/temperature"
+  unit     = "degC"
+  stand_in = "head box temperature"
+}
+
+probe "stack 5 flow" {
+  quantity    = "flow"
+  at          = "stack 5"
+  topic       = "alderfork/stack-5/flow"
+  format      = "json"
+  value_path  = "flow"
+  time_path   = "t"
+  time_format = "unix"
+  unit        = "L/min"
+}
+
+probe "stack 6 temperature" {
+  quantity = "temperature"
+  at       = "stack 6"
+  topic    = "alderfork/stack-6/temperature"
+  unit     = "degC"
+  stand_in = "head box temperature"
+}
+
+probe "stack 6 flow" {
+  quantity    = "flow"
+  at          = "stack 6"
+  topic       = "alderfork/stack-6/flow"
+  format      = "json"
+  value_path  = "flow"
+  time_path   = "t"
+  time_format = "unix"
+  unit        = "L/min"
+}
+
+# Troughs: bare numbers; a thermometer in every second trough.
+
+probe "trough 1 flow" {
+  quantity = "flow"
+  at       = "trough 1"
+  topic    = "alderfork/trough-1/flow"
+  unit     = "L/min"
+}
+
+probe "trough 1 temperature" {
+  quantity = "temperature"
+  at       = "trough 1"
+  topic    = "alderfork/trough-1/temperature"
+  unit     = "degC"
+  stand_in = "head box temperature"
+}
+
+probe "trough 2 flow" {
+  quantity = "flow"
+  at       = "trough 2"
+  topic    = "alderfork/trough-2/flow"
+  unit     = "L/min"
+}
+
+probe "trough 3 flow" {
+  quantity = "flow"
+  at       = "trough 3"
+  topic    = "alderfork/trough-3/flow"
+  unit     = "L/min"
+}
+
+probe "trough 3 temperature" {
+  quantity = "temperature"
+  at       = "trough 3"
+  topic    = "alderfork/trough-3/temperature"
+  unit     = "degC"
+  stand_in = "head box temperature"
+}
+
+probe "trough 4 flow" {
+  quantity = "flow"
+  at       = "trough 4"
+  topic    = "alderfork/trough-4/flow"
+  unit     = "L/min"
+}
+
+probe "trough 5 flow" {
+  quantity = "flow"
+  at       = "trough 5"
+  topic    = "alderfork/trough-5/flow"
+  unit     = "L/min"
+}
+
+probe "trough 5 temperature" {
+  quantity = "temperature"
+  at       = "trough 5"
+  topic    = "alderfork/trough-5/temperature"
+  unit     = "degC"
+  stand_in = "head box temperature"
+}
+
+probe "trough 6 flow" {
+  quantity = "flow"
+  at       = "trough 6"
+  topic    = "alderfork/trough-6/flow"
+  unit     = "L/min"
+}
+
+probe "trough 7 flow" {
+  quantity = "flow"
+  at       = "trough 7"
+  topic    = "alderfork/trough-7/flow"
+  unit     = "L/min"
+}
+
+probe "trough 7 temperature" {
+  quantity = "temperature"
+  at       = "trough 7"
+  topic    = "alderfork/trough-7/temperature"
+  unit     = "degC"
+  stand_in = "head box temperature"
+}
+
+probe "trough 8 flow" {
+  quantity = "flow"
+  at       = "trough 8"
+  topic    = "alderfork/trough-8/flow"
+  unit     = "L/min"
+}
+
+probe "trough 9 flow" {
+  quantity = "flow"
+  at       = "trough 9"
+  topic    = "alderfork/trough-9/flow"
+  unit     = "L/min"
+}
+
+probe "trough 9 temperature" {
+  quantity = "temperature"
+  at       = "trough 9"
+  topic    = "alderfork/trough-9/temperature"
+  unit     = "degC"
+  stand_in = "head box temperature"
+}
+
+probe "trough 10 flow" {
+  quantity = "flow"
+  at       = "trough 10"
+  topic    = "alderfork/trough-10/flow"
+  unit     = "L/min"
+}
+
+# Raceways: one SenML pack each. Its records carry their own units: Cel, m3/s
+# and kg/m3.
+
+probe "raceway 1 temperature" {
+  quantity = "temperature"
+  at       = "raceway 1"
+  topic    = "alderfork/raceway-1"
+  format   = "senml"
+  record   = "raceway-1:temperature"
+  stand_in = "spring temperature"
+}
+
+probe "raceway 1 flow" {
+  quantity = "flow"
+  at       = "raceway 1"
+  topic    = "alderfork/raceway-1"
+  format   = "senml"
+  record   = "raceway-1:flow"
+}
+
+probe "raceway 1 oxygen" {
+  quantity = "oxygen"
+  at       = "raceway 1"
+  topic    = "alderfork/raceway-1"
+  format   = "senml"
+  record   = "raceway-1:oxygen"
+}
+
+probe "raceway 2 temperature" {
+  quantity = "temperature"
+  at       = "raceway 2"
+  topic    = "alderfork/raceway-2"
+  format   = "senml"
+  record   = "raceway-2:temperature"
+  stand_in = "spring temperature"
+}
+
+probe "raceway 2 flow" {
+  quantity = "flow"
+  at       = "raceway 2"
+  topic    = "alderfork/raceway-2"
+  format   = "senml"
+  record   = "raceway-2:flow"
+}
+
+probe "raceway 2 oxygen" {
+  quantity = "oxygen"
+  at       = "raceway 2"
+  topic    = "alderfork/raceway-2"
+  format   = "senml"
+  record   = "raceway-2:oxygen"
+}
+
+probe "raceway 3 temperature" {
+  quantity = "temperature"
+  at       = "raceway 3"
+  topic    = "alderfork/raceway-3"
+  format   = "senml"
+  record   = "raceway-3:temperature"
+  stand_in = "spring temperature"
+}
+
+probe "raceway 3 flow" {
+  quantity = "flow"
+  at       = "raceway 3"
+  topic    = "alderfork/raceway-3"
+  format   = "senml"
+  record   = "raceway-3:flow"
+}
+
+probe "raceway 3 oxygen" {
+  quantity = "oxygen"
+  at       = "raceway 3"
+  topic    = "alderfork/raceway-3"
+  format   = "senml"
+  record   = "raceway-3:oxygen"
+}
+
+# Deep troughs: one JSON message each with a list of temperature, flow and
+# oxygen, such as {"sent":1795197601250,"values":[8.36,75.2,8.64]}
+
+probe "deep trough 1A temperature" {
+  quantity    = "temperature"
+  at          = "deep trough 1A"
+  topic       = "alderfork/deep-trough-1a"
+  format      = "json"
+  value_path  = "values.0"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "degC"
+  stand_in    = "raceway 1 temperature"
+}
+
+probe "deep trough 1A flow" {
+  quantity    = "flow"
+  at          = "deep trough 1A"
+  topic       = "alderfork/deep-trough-1a"
+  format      = "json"
+  value_path  = "values.1"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "L/min"
+}
+
+probe "deep trough 1A oxygen" {
+  quantity    = "oxygen"
+  at          = "deep trough 1A"
+  topic       = "alderfork/deep-trough-1a"
+  format      = "json"
+  value_path  = "values.2"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "mg/L"
+}
+
+probe "deep trough 1B temperature" {
+  quantity    = "temperature"
+  at          = "deep trough 1B"
+  topic       = "alderfork/deep-trough-1b"
+  format      = "json"
+  value_path  = "values.0"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "degC"
+  stand_in    = "raceway 1 temperature"
+}
+
+probe "deep trough 1B flow" {
+  quantity    = "flow"
+  at          = "deep trough 1B"
+  topic       = "alderfork/deep-trough-1b"
+  format      = "json"
+  value_path  = "values.1"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "L/min"
+}
+
+probe "deep trough 1B oxygen" {
+  quantity    = "oxygen"
+  at          = "deep trough 1B"
+  topic       = "alderfork/deep-trough-1b"
+  format      = "json"
+  value_path  = "values.2"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "mg/L"
+}
+
+probe "deep trough 2A temperature" {
+  quantity    = "temperature"
+  at          = "deep trough 2A"
+  topic       = "alderfork/deep-trough-2a"
+  format      = "json"
+  value_path  = "values.0"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "degC"
+  stand_in    = "raceway 2 temperature"
+}
+
+probe "deep trough 2A flow" {
+  quantity    = "flow"
+  at          = "deep trough 2A"
+  topic       = "alderfork/deep-trough-2a"
+  format      = "json"
+  value_path  = "values.1"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "L/min"
+}
+
+probe "deep trough 2A oxygen" {
+  quantity    = "oxygen"
+  at          = "deep trough 2A"
+  topic       = "alderfork/deep-trough-2a"
+  format      = "json"
+  value_path  = "values.2"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "mg/L"
+}
+
+probe "deep trough 2B temperature" {
+  quantity    = "temperature"
+  at          = "deep trough 2B"
+  topic       = "alderfork/deep-trough-2b"
+  format      = "json"
+  value_path  = "values.0"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "degC"
+  stand_in    = "raceway 2 temperature"
+}
+
+probe "deep trough 2B flow" {
+  quantity    = "flow"
+  at          = "deep trough 2B"
+  topic       = "alderfork/deep-trough-2b"
+  format      = "json"
+  value_path  = "values.1"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "L/min"
+}
+
+probe "deep trough 2B oxygen" {
+  quantity    = "oxygen"
+  at          = "deep trough 2B"
+  topic       = "alderfork/deep-trough-2b"
+  format      = "json"
+  value_path  = "values.2"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "mg/L"
+}
+
+probe "deep trough 3A temperature" {
+  quantity    = "temperature"
+  at          = "deep trough 3A"
+  topic       = "alderfork/deep-trough-3a"
+  format      = "json"
+  value_path  = "values.0"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "degC"
+  stand_in    = "raceway 3 temperature"
+}
+
+probe "deep trough 3A flow" {
+  quantity    = "flow"
+  at          = "deep trough 3A"
+  topic       = "alderfork/deep-trough-3a"
+  format      = "json"
+  value_path  = "values.1"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "L/min"
+}
+
+probe "deep trough 3A oxygen" {
+  quantity    = "oxygen"
+  at          = "deep trough 3A"
+  topic       = "alderfork/deep-trough-3a"
+  format      = "json"
+  value_path  = "values.2"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "mg/L"
+}
+
+probe "deep trough 3B temperature" {
+  quantity    = "temperature"
+  at          = "deep trough 3B"
+  topic       = "alderfork/deep-trough-3b"
+  format      = "json"
+  value_path  = "values.0"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "degC"
+  stand_in    = "raceway 3 temperature"
+}
+
+probe "deep trough 3B flow" {
+  quantity    = "flow"
+  at          = "deep trough 3B"
+  topic       = "alderfork/deep-trough-3b"
+  format      = "json"
+  value_path  = "values.1"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "L/min"
+}
+
+probe "deep trough 3B oxygen" {
+  quantity    = "oxygen"
+  at          = "deep trough 3B"
+  topic       = "alderfork/deep-trough-3b"
+  format      = "json"
+  value_path  = "values.2"
+  time_path   = "sent"
+  time_format = "unix-ms"
+  unit        = "mg/L"
+}
+
+# Lots. Weirkeeper came to Alder Fork on the evening of 20 November: what a lot
+# had gathered by then is from the hatch house book.
+
+lot "2026-A" {
+  species     = "brook trout"
+  strain      = "Alder Fork"
+  egg_take    = "2026-09-28 09:30"
+  start       = "eyed"
+  start_units = "437 degree-days"
+  eggs        = 24000
+  unit        = "stack 1"
+  placed      = "2026-11-20 18:00"
+}
+
+lot "2026-B" {
+  species     = "brook trout"
+  strain      = "Alder Fork"
+  egg_take    = "2026-10-14 10:00"
+  start       = "eyed"
+  start_units = "311 degree-days"
+  eggs        = 22000
+  unit        = "stack 2"
+  placed      = "2026-11-20 18:00"
+}
+
+lot "2026-C" {
+  species     = "brook trout"
+  strain      = "Upper Alder"
+  egg_take    = "2026-11-11 14:15"
+  start       = "green"
+  start_units = "78 degree-days"
+  eggs        = 26000
+  unit        = "stack 3"
+  placed      = "2026-11-20 18:00"
+}
+
+lot "2026-D" {
+  species     = "arctic char"
+  strain      = "Alder Fork"
+  egg_take    = "2026-10-03 11:00"
+  start       = "eyed"
+  start_units = "396 degree-days"
+  eggs        = 14000
+  unit        = "stack 4"
+  placed      = "2026-11-20 18:00"
+  # Nothing is published for this species: from the keeper's own lots.
+  needs {
+    eyed    = ["200 degree-days", "240 degree-days"]
+    hatch   = ["400 degree-days", "450 degree-days"]
+    swim_up = ["640 degree-days", "720 degree-days"]
+  }
+}
+
+lot "2026-E" {
+  species     = "arctic char"
+  strain      = "Alder Fork"
+  egg_take    = "2026-10-27 11:30"
+  start       = "green"
+  start_units = "199 degree-days"
+  eggs        = 15000
+  unit        = "stack 5"
+  placed      = "2026-11-20 18:00"
+  # Nothing is published for this species: from the keeper's own lots.
+  needs {
+    eyed    = ["200 degree-days", "240 degree-days"]
+    hatch   = ["400 degree-days", "450 degree-days"]
+    swim_up = ["640 degree-days", "720 degree-days"]
+  }
+}
+
+# Work that must be done each day.
+
+chore "cleaning" {
+  kinds = ["trough", "deep trough", "raceway"]
+  by    = ["10:00"]
+}
+
+chore "intake clearing" {
+  by = ["09:00"]
+}
