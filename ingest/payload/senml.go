@@ -62,19 +62,12 @@ var senmlUnits = map[string]senmlUnit{
 	"/100":  {measure.PercentSat, 1, 0},
 }
 
-func senmlLabels(dim measure.Dimension) string {
-	switch dim {
-	case measure.Temperature:
-		return "Cel or K"
-	case measure.Flow:
-		return "m3/s, m3/h, l/s or l/min"
-	case measure.Oxygen:
-		return "kg/m3 or mg/l"
-	case measure.Saturation:
-		return `"/" or "%"`
-	default:
-		return "none"
-	}
+// senmlLabels are the labels to advise for a dimension.
+var senmlLabels = map[measure.Dimension]string{
+	measure.Temperature: "Cel or K",
+	measure.Flow:        "m3/s, m3/h, l/s or l/min",
+	measure.Oxygen:      "kg/m3 or mg/l",
+	measure.Saturation:  `"/" or "%"`,
 }
 
 func (d *Decoder) decodeSenML(b []byte, arrived time.Time) ([]Sample, []error) {
@@ -159,7 +152,7 @@ func choose(records []record, p *probe) ([]record, error) {
 			return chosen, nil
 		}
 	}
-	return nil, fmt.Errorf("no record is in a unit of %s (%s); send one", p.Quantity, senmlLabels(dim))
+	return nil, fmt.Errorf("no record is in a unit of %s (%s); send one", p.Quantity, senmlLabels[dim])
 }
 
 // base converts the record's value to the base unit of the probe's quantity.
@@ -169,7 +162,7 @@ func (r record) base(p *probe) (float64, error) {
 	}
 	u, ok := senmlUnits[r.unit]
 	if !ok || u.unit.Dimension() != p.Quantity.Dimension() {
-		return 0, fmt.Errorf("unit %s does not measure %s; send %s", Excerpt([]byte(r.unit)), p.Quantity, senmlLabels(p.Quantity.Dimension()))
+		return 0, fmt.Errorf("unit %s does not measure %s; send %s", Excerpt([]byte(r.unit)), p.Quantity, senmlLabels[p.Quantity.Dimension()])
 	}
 	return toBase(u.unit, r.value*u.scale+u.offset)
 }
