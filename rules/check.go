@@ -36,8 +36,10 @@ type check struct {
 	state      alarm.State
 	occurrence uint64
 	since      time.Time // of the current occurrence
-	badSince   time.Time // zero: not beyond the setpoint
-	goodSince  time.Time // zero: not on the way back
+	judged     verdict   // newest that was not unknown
+	badSince   time.Time // of the trouble waited on or standing; zero: none
+	goodSince  time.Time // zero: not inside the setpoint by the deadband
+	side       int8      // temperature_band, last beyond: -1 low, +1 high, 0 not yet
 
 	probe  *probe        // judged; nil for chores and parts
 	other  *probe        // the spring, or the temperature oxygen goes by
@@ -109,6 +111,12 @@ func (c *check) verdict(e *Engine, now time.Time) verdict {
 		if c.rule.HasHigh {
 			high = c.floor(-v, -float64(c.rule.High))
 		}
+		switch {
+		case low == bad:
+			c.side = -1
+		case high == bad:
+			c.side = +1
+		}
 		return max(low, high)
 	case alarm.TemperatureDrift:
 		m, ok := c.window.median()
@@ -179,6 +187,17 @@ func (c *check) heardAt(e *Engine) time.Time {
 	return e.started
 }
 
+// quietSince is when the probe was last heard as far as is known, for words.
+func (c *check) quietSince(e *Engine) time.Time {
+	switch {
+	case c.probe.heard:
+		return c.probe.lastAt
+	case c.state.Active() && c.since.Before(e.started):
+		return c.since // it stood before the start
+	}
+	return e.started
+}
+
 func (c *check) health() verdict {
 	if c.healthy {
 		return good
@@ -189,7 +208,7 @@ func (c *check) health() verdict {
 // missed judges a chore: bad when an hour by which it was due has passed and it
 // was not done since the hour before.
 func (c *check) missed(e *Engine, now time.Time) verdict {
-	if c.nextDue.IsZero() || !now.Before(c.nextDue) {
+	if now.Before(c.lastDue) || !now.Before(c.nextDue) {
 		c.dues(e, now)
 	}
 	if c.lastDue.IsZero() || !c.lastDue.After(e.watchingSince) || c.lastDone.After(c.prevDue) {
@@ -219,6 +238,14 @@ func (c *check) dues(e *Engine, now time.Time) {
 // words gives the alarm's trouble and detail in the keeper's units. active
 // false words the return: the value that is right again.
 func (c *check) words(e *Engine, now time.Time, active bool) (trouble, detail string) {
+	trouble, detail = c.valueWords(e, now, active)
+	if c.probe != nil && !c.probe.heard && c.rule.Kind != alarm.SilentProbe {
+		detail = "no reading since the start" // an alarm that stood before it
+	}
+	return trouble, detail
+}
+
+func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, detail string) {
 	unit := capital(c.watch.Unit)
 	switch c.rule.Kind {
 	case alarm.LowFlow:
@@ -228,15 +255,18 @@ func (c *check) words(e *Engine, now time.Time, active bool) (trouble, detail st
 	case alarm.TemperatureBand:
 		v := c.probe.last.Value
 		u := e.site.Show.Temperature
-		if c.rule.HasHigh && (!c.rule.HasLow || v > float64(c.rule.Low+c.rule.High)/2) {
+		if c.side > 0 || (c.side == 0 && c.rule.HasHigh && (!c.rule.HasLow || v > float64(c.rule.Low+c.rule.High)/2)) {
 			return unit + ": water too warm", u.Format(v) + ", limit " + u.Format(float64(c.rule.High))
 		}
 		return unit + ": water too cold", u.Format(v) + ", limit " + u.Format(float64(c.rule.Low))
 	case alarm.TemperatureDrift:
-		m, _ := c.window.median()
+		m, ok := c.window.median()
+		if !ok {
+			return unit + ": temperature has moved", e.show(reading.Temperature, c.probe.last.Value) + ", its own median is not known"
+		}
 		return unit + ": temperature has moved", c.apart(e, m, "its own median over "+measure.FormatDuration(c.rule.Window))
 	case alarm.FromSpring:
-		if c.other == nil {
+		if c.other == nil || !c.other.heard {
 			return unit + ": temperature away from the spring", ""
 		}
 		return unit + ": temperature away from the spring", c.apart(e, c.other.last.Value, "the spring")
@@ -245,7 +275,7 @@ func (c *check) words(e *Engine, now time.Time, active bool) (trouble, detail st
 		if !active {
 			return trouble, "heard again: " + e.show(c.probe.def.Quantity, c.probe.last.Value)
 		}
-		detail = fmt.Sprintf("nothing usable for %s, expected every %s", measure.FormatDuration(now.Sub(c.heardAt(e))), measure.FormatDuration(c.probe.def.Every))
+		detail = fmt.Sprintf("nothing usable for %s, expected every %s", measure.FormatDuration(now.Sub(c.quietSince(e))), measure.FormatDuration(c.probe.def.Every))
 		if a := c.probe.any; a.Flags.Has(reading.OutOfRange) && c.probe.anyTime.After(c.heardAt(e)) {
 			detail += "; it says " + e.show(c.probe.def.Quantity, a.Value) + ", which cannot be"
 		}
@@ -255,10 +285,12 @@ func (c *check) words(e *Engine, now time.Time, active bool) (trouble, detail st
 		if unit != "" {
 			trouble = unit + ": " + trouble
 		}
+		trouble = capital(trouble)
 		if !active {
 			return trouble, "done at " + c.lastDone.In(e.site.Location).Format("15:04")
 		}
-		return capital(trouble), "due by " + c.lastDue.In(e.site.Location).Format("15:04")
+		c.missed(e, now) // the hour is not known before the first tick
+		return trouble, "due by " + c.lastDue.In(e.site.Location).Format("15:04")
 	case alarm.DaemonHealth:
 		return "weirkeeper: " + c.rule.Name, c.said
 	}

@@ -31,7 +31,7 @@ type Engine struct {
 	byID    map[reading.ProbeID]int
 	checks  []*check
 	health  map[Part]*check
-	chores  map[choreAt]*check
+	chores  map[choreAt][]*check
 	lots    []*lotCount
 	started time.Time
 	// watchingSince is when the site's record began; chores due before it
@@ -59,7 +59,7 @@ type choreAt struct{ chore, unit string }
 
 // New makes an engine with every alarm normal and nothing heard yet.
 func New(s *site.Site, prog *lang.Program) *Engine {
-	e := &Engine{site: s, byID: make(map[reading.ProbeID]int), health: make(map[Part]*check), chores: make(map[choreAt]*check)}
+	e := &Engine{site: s, byID: make(map[reading.ProbeID]int), health: make(map[Part]*check), chores: make(map[choreAt][]*check)}
 	e.probes = make([]probe, len(s.Probes))
 	for i := range s.Probes {
 		d := &s.Probes[i]
@@ -94,7 +94,8 @@ func (e *Engine) addCheck(r *lang.Rule, w lang.Watch) {
 	c := &check{rule: r, watch: w}
 	if r.Kind == alarm.MissedChore {
 		c.chore, _ = e.site.Chore(r.Chore)
-		e.chores[choreAt{r.Chore, w.Unit}] = c
+		at := choreAt{r.Chore, w.Unit}
+		e.chores[at] = append(e.chores[at], c)
 		e.checks = append(e.checks, c)
 		return
 	}
@@ -163,7 +164,7 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 	if !r.Usable() {
 		return nil
 	}
-	if p.def.Quantity == reading.Temperature {
+	if p.def.Quantity == reading.Temperature && counts(r) {
 		for _, l := range p.main {
 			l.add(r)
 		}
@@ -190,7 +191,9 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 	for _, c := range e.checks {
 		switch {
 		case c.rule.Kind == alarm.SilentProbe:
-			e.judge(now, c, c.silence(e, now), true)
+			if v := c.silence(e, now); v == bad || !c.state.Active() {
+				e.judge(now, c, v, true) // only a reading ends a silence
+			}
 		case c.rule.Kind == alarm.MissedChore:
 			e.judge(now, c, c.missed(e, now), true)
 		case c.part != "":
@@ -206,7 +209,7 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 // of no concern here.
 func (e *Engine) ChoreDone(now time.Time, d site.ChoreDone) []alarm.Transition {
 	e.begin(now)
-	if c, ok := e.chores[choreAt{d.Chore, d.Unit}]; ok {
+	for _, c := range e.chores[choreAt{d.Chore, d.Unit}] {
 		if d.At.After(c.lastDone) {
 			c.lastDone = d.At
 		}
@@ -264,6 +267,9 @@ func (e *UnknownAlarmError) Error() string {
 // judge moves an alarm on by one verdict. seen says that something new was
 // seen; a mere tick passes false.
 func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
+	if v != unknown {
+		c.judged = v
+	}
 	switch v {
 	case unknown:
 		return
@@ -275,11 +281,12 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 		if c.state.Active() {
 			return
 		}
-		wait := c.rule.OnDelay
+		lasted, wait := now.Sub(c.badSince), c.rule.OnDelay
 		if !seen {
-			wait += c.probe.def.Every
+			// The next reading had no chance before the start.
+			lasted, wait = min(lasted, now.Sub(e.started)), wait+c.probe.def.Every
 		}
-		if now.Sub(c.badSince) >= wait {
+		if lasted >= wait {
 			c.occurrence++
 			c.since = c.badSince
 			e.move(now, c, alarm.Unacknowledged, "")
@@ -290,15 +297,15 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 			c.badSince = time.Time{}
 		}
 	case good:
+		if c.goodSince.IsZero() {
+			c.goodSince = now
+		}
 		if !c.state.Active() {
 			c.badSince = time.Time{}
 			return
 		}
-		if c.goodSince.IsZero() {
-			c.goodSince = now
-		}
 		if now.Sub(c.goodSince) >= c.rule.OffDelay {
-			c.badSince, c.goodSince = time.Time{}, time.Time{}
+			c.badSince = time.Time{}
 			to := alarm.ReturnedUnacknowledged
 			if c.state == alarm.Acknowledged || c.rule.Priority == alarm.Note {
 				to = alarm.Normal
@@ -339,8 +346,10 @@ type Past struct {
 
 // Rebuild sets a new engine to where the last one stopped: what the probes said
 // lately, and every alarm in the state the journal holds. An alarm that stood
-// still stands, and one that the last engine did not live to write is raised at
-// the next event. The only transitions it makes end alarms whose rule or probe
+// still stands. One that the last engine did not live to write is raised at the
+// probe's next reading, or by a tick once the on-delay and one interval have
+// passed since the start. A silence that was not yet an alarm is counted anew
+// from the start. The only transitions it makes end alarms whose rule or probe
 // is no longer in the files.
 // Errors: those of reading the past; the engine is then as far as it got.
 func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
@@ -348,8 +357,10 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 	defer func() { e.quiet = false }()
 	e.watchingSince = past.WatchingSince
 	for _, d := range past.ChoresDone {
-		if c, ok := e.chores[choreAt{d.Chore, d.Unit}]; ok && d.At.After(c.lastDone) {
-			c.lastDone = d.At
+		for _, c := range e.chores[choreAt{d.Chore, d.Unit}] {
+			if d.At.After(c.lastDone) {
+				c.lastDone = d.At
+			}
 		}
 	}
 	var err error
@@ -367,16 +378,15 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 		standing[t.Key] = t
 	}
 	for _, c := range e.checks {
-		wasActive := c.state.Active()
 		c.state = alarm.Normal
 		if t, ok := standing[c.key()]; ok {
-			c.state, c.since, c.badSince = t.To, t.Since, time.Time{}
-			if t.To.Active() {
-				c.badSince = t.Since
-			}
-		} else if wasActive {
-			// The trouble was seen and not written: it is news again.
+			c.state, c.since = t.To, t.Since
+		}
+		switch {
+		case c.state.Active():
 			c.badSince = c.since
+		case c.judged != bad:
+			c.badSince = time.Time{}
 		}
 		delete(standing, c.key())
 		c.occurrence = past.Occurrences[c.key()]

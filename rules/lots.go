@@ -41,6 +41,13 @@ func (e *Engine) addLot(l lot.Lot) {
 	}
 }
 
+// counts reports whether a reading may enter a lot's units: its value and its
+// time are believed. What the broker kept and carries no time of its own may be
+// days old.
+func counts(r *reading.Reading) bool {
+	return r.Usable() && (!r.Flags.Has(reading.Retained) || r.Flags.Has(reading.DeviceTimed))
+}
+
 func (l *lotCount) add(r *reading.Reading) {
 	if errors.Is(l.count.Add(r.At, measure.TempC(r.Value)), lot.ErrOutOfOrder) {
 		l.behind = true
@@ -116,12 +123,12 @@ func feed(in *lot.Integrator, main, standIn iter.Seq2[reading.Reading, error]) e
 			if err != nil {
 				return err
 			}
-			if s.Usable() {
+			if counts(&s) {
 				in.AddStandIn(s.At, measure.TempC(s.Value))
 			}
 			s, err, more = next()
 		}
-		if m.Usable() {
+		if counts(&m) {
 			if err := in.Add(m.At, measure.TempC(m.Value)); err != nil {
 				return err
 			}
@@ -131,7 +138,7 @@ func feed(in *lot.Integrator, main, standIn iter.Seq2[reading.Reading, error]) e
 		if err != nil {
 			return err
 		}
-		if s.Usable() {
+		if counts(&s) {
 			in.AddStandIn(s.At, measure.TempC(s.Value))
 		}
 		s, err, more = next()

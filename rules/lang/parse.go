@@ -277,15 +277,17 @@ func (p *parser) deadband(b *hclread.Block, fallback float64, dim measure.Dimens
 }
 
 // reachable reports a setpoint that the probe can never read beyond.
-func (p *parser) reachable(b *hclread.Block, attr string, setpoint, deadband float64, id reading.ProbeID) {
+func (p *parser) reachable(b *hclread.Block, attr string, setpoint, deadband float64, id reading.ProbeID) bool {
 	pr, ok := p.site.Probe(id)
 	if !ok {
-		return
+		return true
 	}
 	u := p.site.ShowUnit(pr.Quantity)
 	if setpoint <= pr.Low || setpoint+deadband > pr.High {
 		b.Fault(b.Rng(attr), "Setpoint out of reach", fmt.Sprintf("Probe %q plausibly reads %s to %s; with this setpoint and deadband the alarm could never be raised or never return. Choose values inside that range.", pr.ID, u.Format(pr.Low), u.Format(pr.High)))
+		return false
 	}
+	return true
 }
 
 func (p *parser) lowFlow(b *hclread.Block, r *Rule) bool {
@@ -314,13 +316,23 @@ func (p *parser) lowFlow(b *hclread.Block, r *Rule) bool {
 		return false
 	}
 	for i := range r.Watches {
-		w := &r.Watches[i]
-		w.Setpoint = setpoint
-		p.reachable(b, "setpoint", w.Setpoint, r.Deadband, w.Probe)
+		r.Watches[i].Setpoint = setpoint
+	}
+	return p.flowReachable(b, "setpoint", r)
+}
+
+// flowReachable reports the first watch whose alarm could never be raised or
+// never return.
+func (p *parser) flowReachable(b *hclread.Block, attr string, r *Rule) bool {
+	for _, w := range r.Watches {
 		if u, found := p.site.Unit(w.Unit); found && u.DesignFlowLPM > 0 && w.Setpoint+r.Deadband > float64(u.DesignFlowLPM) {
 			show := p.site.Show.Flow
-			b.Fault(b.Rng("setpoint"), "Setpoint above design flow", fmt.Sprintf("%s is built for %s; with setpoint %s and deadband %s the alarm could stand in normal water. Lower them, or cover this unit by another rule.",
+			b.Fault(b.Rng(attr), "Setpoint above design flow", fmt.Sprintf("Unit %q is built for %s; with setpoint %s and deadband %s the alarm could stand in normal water. Lower them, or cover this unit by another rule.",
 				u.Name, show.Format(float64(u.DesignFlowLPM)), show.Format(w.Setpoint), show.FormatDelta(r.Deadband)))
+			return false
+		}
+		if !p.reachable(b, attr, w.Setpoint, r.Deadband, w.Probe) {
+			return false
 		}
 	}
 	return true
@@ -360,7 +372,7 @@ func (p *parser) shareOfDesign(b *hclread.Block, r *Rule) bool {
 	if !fixed {
 		r.Deadband = defaultFlowDeadband * least
 	}
-	return ok
+	return ok && p.flowReachable(b, attr, r)
 }
 
 func (p *parser) departure(b *hclread.Block, r *Rule) bool {
@@ -442,10 +454,13 @@ func (p *parser) band(b *hclread.Block, r *Rule) bool {
 	}
 	for _, w := range r.Watches {
 		if hasLow {
-			p.reachable(b, "low", float64(r.Low), r.Deadband, w.Probe)
+			if !p.reachable(b, "low", float64(r.Low), r.Deadband, w.Probe) {
+				return false
+			}
 		}
 		if pr, found := p.site.Probe(w.Probe); hasHigh && found && float64(r.High) >= pr.High {
 			b.Fault(b.Rng("high"), "Setpoint out of reach", fmt.Sprintf("Probe %q plausibly reads up to %s, so that the alarm could never be raised. Lower the limit, or widen plausible in the site file.", pr.ID, p.site.Show.Temperature.Format(pr.High)))
+			return false
 		}
 	}
 	return true
@@ -467,12 +482,18 @@ func (p *parser) lowOxygen(b *hclread.Block, r *Rule) bool {
 	} else {
 		r.Deadband = p.deadband(b, defaultOxygenDeadband, measure.Oxygen)
 	}
+	if a.Base() <= 0 {
+		b.Fault(b.Rng("setpoint"), "Setpoint too low", `Oxygen below zero never comes. Write the lowest that is still right, such as "7 mg/L" or "75% saturation".`)
+		return false
+	}
 	for i := range r.Watches {
 		w := &r.Watches[i]
 		w.Setpoint = a.Base()
 		pr, _ := p.site.Probe(w.Probe)
 		if (pr.Quantity == reading.Saturation) == r.InSaturation {
-			p.reachable(b, "setpoint", w.Setpoint, r.Deadband, w.Probe)
+			if !p.reachable(b, "setpoint", w.Setpoint, r.Deadband, w.Probe) {
+				return false
+			}
 			continue
 		}
 		_, own := p.site.ProbeAt(w.Unit, reading.Temperature)
@@ -481,10 +502,6 @@ func (p *parser) lowOxygen(b *hclread.Block, r *Rule) bool {
 			b.Fault(b.Rng("setpoint"), "Temperature not known", fmt.Sprintf("Probe %q reads %s, and between mg/L and %% saturation stands the temperature, which nothing measures at %s or the spring. Add a temperature probe, or write the setpoint in the probe's own unit.", pr.ID, pr.Quantity.Dimension().Base(), w.Unit))
 			return false
 		}
-	}
-	if a.Base() <= 0 {
-		b.Fault(b.Rng("setpoint"), "Setpoint too low", `Oxygen below zero never comes. Write the lowest that is still right, such as "7 mg/L" or "75% saturation".`)
-		return false
 	}
 	return true
 }

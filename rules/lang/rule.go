@@ -1,6 +1,7 @@
 package lang
 
 import (
+	"strings"
 	"time"
 
 	"weirkeeper/rules/alarm"
@@ -67,8 +68,11 @@ func (r *Rule) Key(w Watch) alarm.Key {
 	if what == "" {
 		what = w.Unit
 	}
-	return alarm.Key(string(r.Kind) + "/" + r.Name + "/" + what)
+	return alarm.Key(string(r.Kind) + "/" + slashes.Replace(r.Name) + "/" + what)
 }
+
+// slashes keeps rule "a/b" on probe "c" apart from rule "a" on probe "b/c".
+var slashes = strings.NewReplacer(`\`, `\\`, `/`, `\/`)
 
 // SilentAfter is how long a probe may say nothing before it counts as silent,
 // where no rule says otherwise: three expected intervals, at least 5 minutes

@@ -105,8 +105,11 @@ func (in *Integrator) Add(at time.Time, t measure.TempC) error {
 		in.last, in.have, in.before = s, true, at.Before(in.from)
 		return nil
 	}
-	if at.Before(in.last.at) {
-		return ErrOutOfOrder
+	if !at.After(in.last.at) {
+		if at.Before(in.last.at) {
+			return ErrOutOfOrder
+		}
+		return nil
 	}
 	switch {
 	case at.Before(in.from):
@@ -119,7 +122,7 @@ func (in *Integrator) Add(at time.Time, t measure.TempC) error {
 	}
 	in.segment(in.last, s, &in.units, true)
 	in.last = s
-	in.standIn = in.standIn[:0]
+	in.dropStandIn(at)
 	return nil
 }
 
@@ -131,7 +134,17 @@ func (in *Integrator) openEnd(first sample) {
 		start.t = in.standIn[0].t
 	}
 	in.segment(start, first, &in.units, true)
-	in.standIn = in.standIn[:0]
+	in.dropStandIn(first.at)
+}
+
+// dropStandIn forgets the stand-in up to a time. What is newer stays: the lot's
+// own reading may have come late.
+func (in *Integrator) dropStandIn(upTo time.Time) {
+	n := 0
+	for n < len(in.standIn) && !in.standIn[n].at.After(upTo) {
+		n++
+	}
+	in.standIn = append(in.standIn[:0], in.standIn[n:]...)
 }
 
 // AddStandIn takes a reading of the stand-in probe. It counts only if it falls
@@ -158,7 +171,9 @@ func (in *Integrator) Units() Units { return in.units }
 
 // UnitsAt is what has been gathered up to now: after the newest reading the
 // temperature is taken as unchanged, or from the stand-in probe once the gap
-// is long. It changes nothing.
+// is long. It changes nothing. Without a new reading it never falls as now
+// moves on, except at the moment a gap becomes long, by what the stand-in
+// differs over Gaps.Short.
 func (in *Integrator) UnitsAt(now time.Time) Units {
 	u := in.units
 	switch {

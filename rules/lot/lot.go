@@ -21,7 +21,8 @@ const (
 func Stages() []Stage { return []Stage{Green, Eyed, Hatch, SwimUp} }
 
 // Need is the thermal units from fertilisation to a stage, as a range of
-// degree-days above 0 degC. Low <= High; both 0 means not known.
+// degree-days above the lot's base temperature. Low <= High; both 0 means not
+// known.
 type Need struct {
 	Low, High measure.DegreeDays
 	// Source names where the range comes from, for the keeper to judge.

@@ -2,6 +2,7 @@ package lot
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -11,8 +12,9 @@ import (
 // published holds the lowest and highest published degree-days to a stage, and
 // where they were read. Published figures differ by strain and temperature;
 // that disagreement is the range. Figures marked "from memory" were not seen in
-// the source itself. Rows from water under 4 degC are left out, as their sums
-// fall far below the others; none of these sums is a constant of the species.
+// the source itself. Rows from water of 35 degF are left out, as their sums fall
+// far below the others, and one hatch of coho at the units of eyeing; none of
+// these sums is a constant of the species.
 var published = map[string]map[Stage]Need{
 	"rainbow trout": {
 		Eyed:   {222, 222, "AFS 2015 abstract (preliminary)"},
@@ -68,19 +70,25 @@ func Published(species string, s Stage) Need {
 	return n
 }
 
-// PublishedSpecies lists the species with any published requirement.
+// PublishedSpecies lists the species with any published requirement, sorted.
 func PublishedSpecies() []string {
 	var s []string
 	for name := range published {
 		s = append(s, name)
 	}
+	slices.Sort(s)
 	return s
 }
 
 // Need is the lot's requirement for a stage: the keeper's own, else published.
+// Published units count from 0 degC and are no measure for a lot counted from
+// another base.
 func (l Lot) Need(s Stage) Need {
 	if n, ok := l.Needs[s]; ok && n.Known() {
 		return n
+	}
+	if l.BaseC != 0 {
+		return Need{}
 	}
 	return Published(l.Species, s)
 }
@@ -113,7 +121,11 @@ func Predict(l Lot, u Units, meanC measure.TempC, ok bool, now time.Time) []Fore
 		rate := float64(meanC - l.BaseC) // degree-days a day
 		switch {
 		case !f.Need.Known():
-			f.Why = "no requirement is known for " + l.Species + "; write your own under needs"
+			f.Why = "no requirement is known for " + l.Species
+			if l.BaseC != 0 {
+				f.Why += " above this base temperature"
+			}
+			f.Why += "; write your own under needs"
 		case u.DegreeDays >= f.Need.High:
 			f.Overdue = true
 			f.Earliest, f.Latest = now, now

@@ -216,8 +216,8 @@ func (u Unit) FormatDelta(base float64) string { return u.format(u.DeltaFromBase
 
 func (u Unit) format(v float64) string {
 	s := strconv.FormatFloat(v, 'f', u.def.decimals, 64)
-	if s == "-0" || s == "-0.0" || s == "-0.00" {
-		s = s[1:]
+	if strings.Trim(s, "-0.") == "" {
+		s = strings.TrimPrefix(s, "-")
 	}
 	if u.def.name == "% saturation" {
 		return s + u.def.name
@@ -273,7 +273,7 @@ func Suggest(s string, known []string) string {
 	low := strings.ToLower(s)
 	for _, k := range known {
 		d := levenshtein.Distance(low, strings.ToLower(k), nil)
-		if d < bestDist && 2*d <= max(len(k), 2) {
+		if d < bestDist && 2*d <= len(k) {
 			best, bestDist = k, d
 		}
 	}
