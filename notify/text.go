@@ -44,7 +44,7 @@ func (r *Router) firstText(now time.Time, fresh, unanswered []*trouble) (subject
 func (r *Router) repeatText(now time.Time, list []*trouble) (subject, text string) {
 	b := r.begin(now)
 	again := fmt.Sprintf("again, nobody has answered, %s time", ordinal(list[0].times+1))
-	b.line("Nobody has answered. This is message number " + fmt.Sprint(list[0].times+1) + " about it.")
+	b.line(fmt.Sprintf("Nobody has answered. This is message number %d about it.", list[0].times+1))
 	b.blank()
 	b.troubles(list)
 	b.howToAnswer(list)
@@ -67,6 +67,7 @@ func (r *Router) answeredText(now time.Time, name string, list []*trouble) (subj
 	name = oneLine(name)
 	b := r.begin(now)
 	b.para("", name+" has answered and is coming. The repeats stop; the trouble itself is still there:")
+	b.blank()
 	for _, t := range list {
 		b.item(t)
 	}
@@ -76,10 +77,12 @@ func (r *Router) answeredText(now time.Time, name string, list []*trouble) (subj
 func (r *Router) returnedText(now time.Time, list []*trouble) (subject, text string) {
 	b := r.begin(now)
 	b.line("Back to normal, all that you were told of:")
+	b.blank()
 	for _, t := range list {
 		b.item(t)
 	}
-	b.para("", "Look at the water once more before you go back to bed: the same cause may come again.")
+	b.blank()
+	b.line("Look at the water once more: the same cause may come again.")
 	return subjectOf("Back to normal: "+oneLine(list[0].raised.Trouble), len(list)), b.end()
 }
 
@@ -200,7 +203,7 @@ func (b *body) block(t *trouble) {
 		b.field("Came and went", "back to normal since "+over)
 	}
 	if t.raises > 1 {
-		b.field("Came and went", fmt.Sprintf("raised %d times since %s", t.raises, b.clock(t.firstRaise)))
+		b.field("Raised", fmt.Sprintf("%d times since %s", t.raises, b.clock(t.firstRaise)))
 	}
 	if t.latest.To == alarm.Acknowledged {
 		b.field("Answered by", t.latest.By)
@@ -247,11 +250,12 @@ func (b *body) howToAnswer(list []*trouble) {
 	}
 	b.blank()
 	b.line("To answer, on the hatchery computer:  weirkeeper ack")
-	again := ""
-	if slices.ContainsFunc(list, func(t *trouble) bool { return open(t) && t.raised.Priority == alarm.CallOut }) {
-		again = " Until somebody answers, this comes again every " + measure.FormatDuration(b.r.policy.Repeat) + "."
+	if !slices.ContainsFunc(list, func(t *trouble) bool { return open(t) && t.raised.Priority == alarm.CallOut }) {
+		b.line("Answering keeps it out of the next morning round. It does not end the alarm.")
+		return
 	}
-	b.para("", "Answering tells the others that you are coming. It does not end the alarm."+again)
+	b.para("", "Answering tells the others that you are coming. It does not end the alarm. "+
+		"Until somebody answers, this comes again every "+measure.FormatDuration(b.r.policy.Repeat)+".")
 }
 
 func (b *body) since(at time.Time) string {

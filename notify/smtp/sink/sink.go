@@ -133,15 +133,14 @@ func (s *Server) Run(ctx context.Context) error {
 	var err error
 	select {
 	case err = <-served:
-		served <- nil
+		s.listener.breakAll()
 	case <-ctx.Done():
+		s.listener.breakAll()
+		<-served // the closed listener's error
 	}
-	s.listener.breakAll()
-	// Shutdown waits for the connections, which are broken.
-	if serr := s.server.Shutdown(context.WithoutCancel(ctx)); err == nil && !errors.Is(serr, net.ErrClosed) {
-		err = serr
-	}
-	<-served
+	// Shutdown waits for the ends of the connections, which are broken; its
+	// only error is that the listener is closed already.
+	_ = s.server.Shutdown(context.WithoutCancel(ctx))
 	if err != nil {
 		return fmt.Errorf("sink: serve %s: %w", s.Addr(), err)
 	}
@@ -283,6 +282,7 @@ func (t *tracker) breakAll() {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.broken = true
+	_ = t.Listener.Close()
 	for c := range t.conns {
 		_ = c.Conn.Close()
 	}

@@ -1,0 +1,580 @@
+package notify_test
+
+import (
+	"flag"
+	"fmt"
+	"math/rand"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+	_ "time/tzdata"
+	"unicode/utf8"
+
+	"github.com/google/go-cmp/cmp"
+
+	"weirkeeper/notify"
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/callout"
+	"weirkeeper/rules/site"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden files")
+
+// evening is where the nights of the tests begin. The times are invented.
+var evening = time.Date(2026, 10, 14, 20, 0, 0, 0, time.UTC)
+
+func clock(t *testing.T, s string) time.Time {
+	t.Helper()
+	at, err := time.Parse("15:04:05", s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := time.Duration(at.Hour())*time.Hour + time.Duration(at.Minute())*time.Minute + time.Duration(at.Second())*time.Second
+	if at.Hour() < 20 {
+		d += 24 * time.Hour
+	}
+	return evening.Truncate(24 * time.Hour).Add(d)
+}
+
+func policy() notify.Policy {
+	return notify.Policy{
+		Gather: 2 * time.Minute, Repeat: 15 * time.Minute, Expire: 24 * time.Hour, MorningMinute: 7 * 60,
+		Location: time.UTC, SiteName: "Alder Fork hatchery",
+		Units: []site.Unit{{Name: "spring", Kind: site.Spring}, {Name: "trough 3", Kind: site.Trough}, {Name: "trough 4", Kind: site.Trough}},
+	}
+}
+
+var people = []notify.Person{{"kim", "kim@alderfork.example"}, {"rowan", "rowan@alderfork.example"}}
+
+func counter() func(time.Time) string {
+	n := 0
+	return func(time.Time) string { n++; return fmt.Sprintf("m%d", n) }
+}
+
+// The alarms of the tests, by key.
+var templates = map[alarm.Key]alarm.Transition{
+	"t3": {
+		Kind: alarm.LowFlow, Priority: alarm.CallOut, Unit: "trough 3", Trouble: "Trough 3: low flow", Detail: "11.2 L/min, setpoint 28 L/min",
+		Rule: "trough flow", RuleAt: "rules.hcl:14", CanHappen: "Fry in a full trough may be dead in 20 minutes without new water.",
+		ToDo: "Look at the tail screen and the valve. If the pump stands, open the bypass.",
+	},
+	"t4": {
+		Kind: alarm.LowFlow, Priority: alarm.CallOut, Unit: "trough 4", Trouble: "Trough 4: low flow", Detail: "12 L/min, setpoint 28 L/min",
+		Rule: "trough flow", RuleAt: "rules.hcl:14", CanHappen: "Fry in a full trough may be dead in 20 minutes without new water.",
+		ToDo: "Look at the tail screen and the valve. If the pump stands, open the bypass.",
+	},
+	"spring": {
+		Kind: alarm.LowFlow, Priority: alarm.CallOut, Unit: "spring", Trouble: "Spring: low flow", Detail: "310 L/min, setpoint 600 L/min",
+		Rule: "spring flow", RuleAt: "rules.hcl:3", CanHappen: "All units run dry one after the other.", ToDo: "Clear the spring intake.",
+	},
+	"warm": {
+		Kind: alarm.TemperatureBand, Priority: alarm.CallOut, Unit: "stack 1", Trouble: "Stack 1: too warm", Detail: "12.6 degC, setpoint 11 degC",
+		Rule: "stack band",
+	},
+	"silent": {
+		Kind: alarm.SilentProbe, Priority: alarm.Morning, Unit: "stack 2", Trouble: "Stack 2 temperature: silent", Detail: "no reading for 20 min",
+		Rule: "silent probes", ToDo: "Look at the probe's cable.",
+	},
+	"chore": {Kind: alarm.MissedChore, Priority: alarm.Morning, Trouble: "Cleaning not done", Rule: "cleaning"},
+	"note":  {Kind: alarm.MissedChore, Priority: alarm.Note, Trouble: "Picks not counted", Rule: "picks"},
+}
+
+// event is "raise", "return", or who acknowledges.
+type event struct {
+	at   string
+	key  alarm.Key
+	what string
+}
+
+// life makes the transitions that the events stand for.
+type life struct {
+	state map[alarm.Key]alarm.Transition
+}
+
+func (l *life) next(at time.Time, key alarm.Key, what string) alarm.Transition {
+	tr, ok := l.state[key]
+	if !ok {
+		tr = templates[key]
+		tr.Key = key
+	}
+	tr.From, tr.At, tr.By = tr.To, at, ""
+	switch what {
+	case "raise":
+		tr.Occurrence++
+		tr.To, tr.Since, tr.Detail = alarm.Unacknowledged, at.Add(-30*time.Second), templates[key].Detail
+	case "return":
+		tr.To, tr.Detail = alarm.Normal, "29 L/min"
+		if tr.From == alarm.Unacknowledged {
+			tr.To = alarm.ReturnedUnacknowledged
+		}
+	default:
+		tr.To, tr.By = alarm.Acknowledged, what
+		if !tr.From.Active() {
+			tr.To = alarm.Normal
+		}
+	}
+	l.state[key] = tr
+	return tr
+}
+
+func (l *life) standing() []alarm.Transition {
+	var out []alarm.Transition
+	for _, tr := range l.state {
+		if tr.To != alarm.Normal {
+			out = append(out, tr)
+		}
+	}
+	return out
+}
+
+func summary(m callout.Message) string {
+	return fmt.Sprintf("%s %s %s: %s", m.CreatedAt.Format("15:04:05"), m.Reason, m.Person, m.Subject)
+}
+
+var nights = []struct {
+	name   string
+	people []notify.Person
+	events []event
+	until  string
+	want   []string // who is told what; "both" is kim and rowan
+}{
+	{
+		name:   "first at once, then repeats until somebody answers",
+		events: []event{{"03:10:00", "t3", "raise"}, {"03:45:00", "t3", "kim"}},
+		until:  "05:00:00",
+		want: []string{
+			"03:10:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"03:25:00 repeat both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min (again, nobody has answered, 2nd time)",
+			"03:40:00 repeat both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min (again, nobody has answered, 3rd time)",
+			"03:45:00 answered rowan: Answered: kim is coming — Trough 3: low flow",
+		},
+	},
+	{
+		name:   "further alarms are gathered, worst first",
+		events: []event{{"03:10:00", "warm", "raise"}, {"03:10:30", "t4", "raise"}, {"03:11:00", "t3", "raise"}, {"03:11:30", "spring", "raise"}},
+		until:  "03:28:00",
+		want: []string{
+			"03:10:00 first both: Stack 1: too warm — 12.6 degC, setpoint 11 degC",
+			"03:12:00 first both: Spring: low flow — 310 L/min, setpoint 600 L/min + 3 more",
+			"03:27:00 repeat both: Spring: low flow — 310 L/min, setpoint 600 L/min + 3 more (again, nobody has answered, 2nd time)",
+		},
+	},
+	{
+		name: "back to normal only when all is, and told once",
+		events: []event{
+			{"03:10:00", "t3", "raise"}, {"03:10:00", "t4", "raise"}, {"03:11:00", "t3", "rowan"}, {"03:11:00", "t4", "rowan"},
+			{"03:20:00", "t3", "return"}, {"03:30:00", "t4", "return"},
+		},
+		until: "04:30:00",
+		want: []string{
+			"03:10:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min + 1 more",
+			"03:11:00 answered kim: Answered: rowan is coming — Trough 3: low flow + 1 more",
+			"03:30:00 returned both: Back to normal: Trough 3: low flow + 1 more",
+		},
+	},
+	{
+		name:   "came and went within the gather time is still mentioned",
+		events: []event{{"03:10:00", "t3", "raise"}, {"03:10:30", "t4", "raise"}, {"03:11:00", "t4", "return"}},
+		until:  "03:20:00",
+		want: []string{
+			"03:10:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"03:12:00 first both: Trough 4: low flow — came and went + 1 more",
+		},
+	},
+	{
+		name:   "one that came and went before anybody could be told",
+		events: []event{{"03:10:00", "t3", "raise"}, {"03:10:00", "t3", "return"}},
+		until:  "04:00:00",
+		want:   []string{"03:10:00 returned both: Back to normal: Trough 3: low flow"},
+	},
+	{
+		name: "a later alarm is a new call-out, and the answered one is not repeated with it",
+		events: []event{
+			{"03:10:00", "t3", "raise"}, {"03:12:00", "t3", "kim"}, {"03:30:00", "t4", "raise"},
+		},
+		until: "03:50:00",
+		want: []string{
+			"03:10:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"03:12:00 answered rowan: Answered: kim is coming — Trough 3: low flow",
+			"03:30:00 first both: Trough 4: low flow — 12 L/min, setpoint 28 L/min",
+			"03:45:00 repeat both: Trough 4: low flow — 12 L/min, setpoint 28 L/min (again, nobody has answered, 2nd time)",
+		},
+	},
+	{
+		name: "the same alarm raised again after an answer is a new call-out",
+		events: []event{
+			{"03:10:00", "t3", "raise"}, {"03:12:00", "t3", "kim"}, {"03:20:00", "t3", "return"}, {"03:30:00", "t3", "raise"},
+		},
+		until: "03:40:00",
+		want: []string{
+			"03:10:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"03:12:00 answered rowan: Answered: kim is coming — Trough 3: low flow",
+			"03:20:00 returned both: Back to normal: Trough 3: low flow",
+			"03:30:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+		},
+	},
+	{
+		name: "chatter gives one message a gather time",
+		events: []event{
+			{"03:10:00", "t3", "raise"}, {"03:10:20", "t3", "return"}, {"03:10:40", "t3", "raise"}, {"03:11:00", "t3", "return"},
+			{"03:11:20", "t3", "raise"}, {"03:12:40", "t3", "return"}, {"03:13:00", "t3", "raise"}, {"03:13:20", "t3", "return"},
+		},
+		until: "03:30:00",
+		want: []string{
+			"03:10:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"03:12:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"03:14:00 returned both: Back to normal: Trough 3: low flow",
+		},
+	},
+	{
+		name:   "answered before anybody was told: the others hear of it in the answer",
+		events: []event{{"03:10:00", "t3", "raise"}, {"03:10:30", "t4", "raise"}, {"03:11:00", "t4", "kim"}, {"03:11:00", "t3", "kim"}},
+		until:  "04:00:00",
+		want: []string{
+			"03:10:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"03:11:00 answered rowan: Answered: kim is coming — Trough 3: low flow + 1 more",
+		},
+	},
+	{
+		name:   "the one person who answers needs no message about it",
+		people: people[:1],
+		events: []event{{"03:10:00", "t3", "raise"}, {"03:12:00", "t3", "Kim"}, {"03:20:00", "t3", "return"}},
+		until:  "04:00:00",
+		want: []string{
+			"03:10:00 first kim: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"03:20:00 returned kim: Back to normal: Trough 3: low flow",
+		},
+	},
+	{
+		name: "morning round: held, one digest, stands for the next",
+		events: []event{
+			{"21:00:00", "silent", "raise"}, {"22:00:00", "silent", "return"}, {"02:00:00", "chore", "raise"}, {"07:00:30", "silent", "raise"},
+		},
+		until: "19:00:00",
+		want:  []string{"07:00:00 morning both: Cleaning not done + 1 more (morning round)"},
+	},
+	{name: "a note tells nobody", events: []event{{"21:00:00", "note", "raise"}}, until: "10:00:00"},
+}
+
+// runNight gives what a night's messages are, with restarts at the given
+// instants; whole says whether the journal is given back, or only what stands.
+func runNight(t *testing.T, who []notify.Person, p notify.Policy, events []event, from, until time.Time, restart func(time.Time) bool, whole bool) []callout.Message {
+	t.Helper()
+	ids := counter()
+	r := notify.NewRouter(p, who, ids)
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	var out []callout.Message
+	var journal []alarm.Transition
+	for now := from; !now.After(until); now = now.Add(10 * time.Second) {
+		if restart(now) {
+			r = notify.NewRouter(p, who, ids)
+			standing := l.standing()
+			if whole {
+				standing = append(standing, journal...)
+			}
+			r.Restore(standing, out)
+		}
+		for _, e := range events {
+			if clock(t, e.at).Equal(now) {
+				tr := l.next(now, e.key, e.what)
+				journal = append(journal, tr)
+				r.Observe(tr)
+			}
+		}
+		out = append(out, r.Due(now)...)
+	}
+	return out
+}
+
+func expand(who []notify.Person, lines []string) []string {
+	var out []string
+	for _, s := range lines {
+		if !strings.Contains(s, " both: ") {
+			out = append(out, s)
+			continue
+		}
+		for _, p := range who {
+			out = append(out, strings.Replace(s, " both: ", " "+p.Name+": ", 1))
+		}
+	}
+	return out
+}
+
+func never(time.Time) bool { return false }
+
+func TestNight(t *testing.T) {
+	for _, tt := range nights {
+		t.Run(tt.name, func(t *testing.T) {
+			who := tt.people
+			if who == nil {
+				who = people
+			}
+			want := expand(who, tt.want)
+			plain := runNight(t, who, policy(), tt.events, evening, clock(t, tt.until), never, false)
+			var got []string
+			for _, m := range plain {
+				got = append(got, summary(m))
+				if m.ExpiresAt.Before(m.CreatedAt.Add(15 * time.Minute)) {
+					t.Errorf("message expires %s after it was made, want 15m or more", m.ExpiresAt.Sub(m.CreatedAt))
+				}
+			}
+			if diff := cmp.Diff(want, got); diff != "" {
+				t.Errorf("messages (-want +got):\n%s", diff)
+			}
+			// With its journal given back, a restart at any moment changes
+			// nothing, down to the last word.
+			restarted := runNight(t, who, policy(), tt.events, evening, clock(t, tt.until), func(time.Time) bool { return true }, true)
+			if diff := cmp.Diff(plain, restarted); diff != "" {
+				t.Errorf("messages with restarts (-without +with):\n%s", diff)
+			}
+		})
+	}
+}
+
+// What stands is enough for call-outs: they are neither lost nor told twice.
+func TestRestoreFromStanding(t *testing.T) {
+	for _, tt := range nights {
+		t.Run(tt.name, func(t *testing.T) {
+			who := tt.people
+			if who == nil {
+				who = people
+			}
+			always := func(time.Time) bool { return true }
+			var got, want []string
+			for _, m := range runNight(t, who, policy(), tt.events, evening, clock(t, tt.until), always, false) {
+				if m.Reason == callout.First || m.Reason == callout.Repeat {
+					got = append(got, summary(m))
+				}
+			}
+			for _, s := range expand(who, tt.want) {
+				if strings.Contains(s, " first ") || strings.Contains(s, " repeat ") {
+					want = append(want, s)
+				}
+			}
+			if diff := cmp.Diff(want, got); diff != "" {
+				t.Errorf("call-outs (-want +got):\n%s", diff)
+			}
+		})
+	}
+}
+
+func TestRestoreUntold(t *testing.T) {
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	l.next(clock(t, "03:10:00"), "t3", "raise")
+	l.next(clock(t, "03:10:00"), "t4", "raise")
+	l.next(clock(t, "03:11:00"), "t4", "kim")
+	r := notify.NewRouter(policy(), people, counter())
+	r.Restore(l.standing(), nil)
+	var got []string
+	for _, m := range r.Due(clock(t, "03:40:00")) {
+		got = append(got, summary(m))
+	}
+	want := expand(people, []string{"03:40:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min"})
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Errorf("after a restart (-want +got):\n%s", diff)
+	}
+}
+
+// The clock was a year ahead when a message was made, and is then put right.
+func TestClockSetBack(t *testing.T) {
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	now := clock(t, "03:10:00")
+	r := notify.NewRouter(policy(), people[:1], counter())
+	r.Observe(l.next(now.AddDate(1, 0, 0), "t3", "raise"))
+	if got := len(r.Due(now.AddDate(1, 0, 0))); got != 1 {
+		t.Fatalf("%d messages a year ahead, want 1", got)
+	}
+	r.Observe(l.next(now, "t4", "raise"))
+	got := r.Due(now)
+	if len(got) != 1 || got[0].Reason != callout.First {
+		t.Errorf("after the clock was put right: %v, want a first message at once", got)
+	}
+}
+
+// Dates of the changes of the clocks: the zone's rules as in the tz database,
+// 29 March and 25 October 2026.
+func TestMorningWhenClocksChange(t *testing.T) {
+	zone, err := time.LoadLocation("Europe/Berlin")
+	if err != nil {
+		t.Fatal(err)
+	}
+	tests := []struct {
+		name   string
+		minute int
+		from   time.Time // raised here, stands on
+		want   []string
+	}{
+		{"forward, seven stays seven", 7 * 60, time.Date(2026, 3, 28, 12, 0, 0, 0, zone), []string{"2026-03-29 07:00 +0200", "2026-03-30 07:00 +0200"}},
+		{"back, seven stays seven", 7 * 60, time.Date(2026, 10, 24, 12, 0, 0, 0, zone), []string{"2026-10-25 07:00 +0100", "2026-10-26 07:00 +0100"}},
+		{"forward, an hour that does not exist", 2*60 + 30, time.Date(2026, 3, 28, 12, 0, 0, 0, zone), []string{"2026-03-29 03:30 +0200", "2026-03-30 02:30 +0200"}},
+		{"back, an hour that comes twice", 2*60 + 30, time.Date(2026, 10, 24, 12, 0, 0, 0, zone), []string{"2026-10-25 02:30 +0100", "2026-10-26 02:30 +0100"}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			p := policy()
+			p.Location, p.MorningMinute = zone, tt.minute
+			r := notify.NewRouter(p, people[:1], counter())
+			l := life{state: map[alarm.Key]alarm.Transition{}}
+			r.Observe(l.next(tt.from, "silent", "raise"))
+			var got []string
+			for now := tt.from; now.Before(tt.from.Add(45 * time.Hour)); now = now.Add(time.Minute) {
+				for range r.Due(now) {
+					got = append(got, now.In(zone).Format("2006-01-02 15:04 -0700"))
+				}
+			}
+			if diff := cmp.Diff(tt.want, got); diff != "" {
+				t.Errorf("morning rounds (-want +got):\n%s", diff)
+			}
+		})
+	}
+}
+
+// Whatever happens: a call-out alarm that nobody answers is in a message within
+// Gather and again within Repeat, nobody gets more than one call-out a Gather,
+// and a restart from what stands changes none of this.
+func TestRandomNights(t *testing.T) {
+	keys := []alarm.Key{"t3", "t4", "spring", "warm"}
+	p := policy()
+	const tick = 10 * time.Second
+	for seed := range int64(300) {
+		rng := rand.New(rand.NewSource(seed))
+		ids := counter()
+		r := notify.NewRouter(p, people, ids)
+		l := life{state: map[alarm.Key]alarm.Transition{}}
+		var sent []callout.Message
+		open := map[alarm.Key]time.Time{} // unanswered: since the raise or the last telling
+		told := map[alarm.Key]bool{}
+		var last time.Time
+		for now := evening; now.Before(evening.Add(3 * time.Hour)); now = now.Add(tick) {
+			if rng.Intn(50) == 0 {
+				r = notify.NewRouter(p, people, ids)
+				r.Restore(l.standing(), sent)
+			}
+			for _, k := range keys {
+				if rng.Intn(25) > 0 {
+					continue
+				}
+				what := []string{"raise", "return", "kim"}[rng.Intn(3)]
+				state := l.state[k].To
+				if what == "raise" && state.Active() || what == "return" && !state.Active() || what == "kim" && state != alarm.Unacknowledged {
+					continue
+				}
+				r.Observe(l.next(now, k, what))
+				delete(open, k)
+				if what == "raise" {
+					open[k], told[k] = now, false
+				}
+			}
+			for _, m := range r.Due(now) {
+				sent = append(sent, m)
+				if m.Person != "kim" || m.Reason == callout.Answered {
+					continue
+				}
+				if !last.IsZero() && now.Sub(last) < p.Gather {
+					t.Fatalf("seed %d: %s, only %s after the last one", seed, summary(m), now.Sub(last))
+				}
+				last = now
+				for _, k := range m.Alarms {
+					if _, ok := open[k]; ok {
+						open[k], told[k] = now, true
+					}
+				}
+			}
+			for k, at := range open {
+				if limit := map[bool]time.Duration{false: p.Gather, true: p.Repeat}[told[k]]; now.Sub(at) > limit {
+					t.Fatalf("seed %d: %s unanswered and untold for %s at %s", seed, k, now.Sub(at), now)
+				}
+			}
+		}
+		if len(sent) == 0 {
+			t.Fatalf("seed %d: nothing happened", seed)
+		}
+	}
+}
+
+func TestTexts(t *testing.T) {
+	tests := []struct {
+		name   string
+		events []event
+		reason callout.Reason
+		until  string
+	}{
+		{"first", []event{{"03:10:00", "t3", "raise"}}, callout.First, "03:10:00"},
+		{"first-many", []event{{"03:10:00", "t3", "raise"}, {"03:10:00", "t4", "raise"}, {"03:10:00", "spring", "raise"}, {"03:10:00", "warm", "raise"}}, callout.First, "03:10:00"},
+		{"came-and-went", []event{{"03:10:00", "spring", "raise"}, {"03:10:30", "t3", "raise"}, {"03:10:50", "t3", "return"}, {"03:11:10", "t3", "raise"}, {"03:11:30", "t3", "return"}}, callout.First, "03:12:00"},
+		{"repeat", []event{{"23:55:00", "t3", "raise"}, {"23:55:00", "warm", "raise"}}, callout.Repeat, "00:10:00"},
+		{"answered", []event{{"03:10:00", "t3", "raise"}, {"03:10:00", "t4", "raise"}, {"03:12:00", "t3", "kim"}, {"03:12:00", "t4", "kim"}}, callout.Answered, "03:12:00"},
+		{"returned", []event{{"03:10:00", "t3", "raise"}, {"03:10:00", "spring", "raise"}, {"03:12:00", "t3", "return"}, {"03:20:00", "spring", "return"}}, callout.Returned, "03:20:00"},
+		{"morning", []event{{"21:00:00", "silent", "raise"}, {"02:00:00", "chore", "raise"}, {"02:05:00", "chore", "rowan"}}, callout.MorningRound, "07:00:00"},
+	}
+	p := policy()
+	p.PageURL = "http://127.0.0.1:8370/"
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			sent := runNight(t, people, p, tt.events, evening, clock(t, tt.until), never, false)
+			i := slices.IndexFunc(sent, func(m callout.Message) bool {
+				return m.Reason == tt.reason && m.CreatedAt.Equal(clock(t, tt.until))
+			})
+			if i < 0 {
+				t.Fatalf("no message %q in %v", tt.reason, sent)
+			}
+			m := sent[i]
+			for line := range strings.Lines(m.Text) {
+				if n := utf8.RuneCountInString(strings.TrimSuffix(line, "\n")); n > 78 {
+					t.Errorf("line of %d columns: %q", n, line)
+				}
+			}
+			got := "Subject: " + m.Subject + "\n\n" + m.Text
+			name := filepath.Join("testdata", tt.name+".txt")
+			if *update {
+				if err := os.WriteFile(name, []byte(got), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if diff := cmp.Diff(string(want), got); diff != "" {
+				t.Errorf("%s (-want +got):\n%s", name, diff)
+			}
+		})
+	}
+}
+
+func TestElectricalCaution(t *testing.T) {
+	for advice, want := range map[string]bool{
+		"Restart the pump.":            true,
+		"Check the breaker.":           true,
+		"UPS on battery: look at it.":  true,
+		"Is the aerator running?":      true,
+		"Clear the tail screen.":       false,
+		"Look at groups of fish.":      false,
+		"Open the valve at head box 2": false,
+	} {
+		l := life{state: map[alarm.Key]alarm.Transition{}}
+		tr := l.next(evening, "t3", "raise")
+		tr.ToDo = advice
+		r := notify.NewRouter(policy(), people[:1], counter())
+		r.Observe(tr)
+		if got := strings.Contains(r.Due(evening)[0].Text, "wet hands"); got != want {
+			t.Errorf("advice %q: caution %t, want %t", advice, got, want)
+		}
+	}
+}
+
+// A keeper's words from a rules file may hold anything.
+func TestHostileWords(t *testing.T) {
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	tr := l.next(evening, "t3", "raise")
+	tr.Trouble, tr.ToDo = "Trough 3\r\nBcc: x@pond.example", "first\x00\n\nsecond "+strings.Repeat("x", 100)
+	r := notify.NewRouter(policy(), people[:1], counter())
+	r.Observe(tr)
+	m := r.Due(evening)[0]
+	if strings.ContainsAny(m.Subject, "\r\n") || strings.Contains(m.Text, "\nBcc:") || strings.ContainsRune(m.Text, 0) {
+		t.Errorf("control characters went through: %q\n%q", m.Subject, m.Text)
+	}
+}
