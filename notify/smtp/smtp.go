@@ -77,7 +77,7 @@ func New(opt Options) (*Mailer, error) {
 		return nil, fmt.Errorf("smtp: there is no TLS mode %q; use starttls, tls or none", opt.Mode)
 	}
 	m := &Mailer{opt: opt, from: from, tls: &tls.Config{ServerName: opt.Host, RootCAs: opt.RootCAs, MinVersion: tls.VersionTLS12}}
-	if _, err := m.client(nil); err != nil {
+	if _, err := m.client((&net.Dialer{}).DialContext); err != nil {
 		return nil, fmt.Errorf("smtp: server %s:%d: %w", opt.Host, opt.Port, err)
 	}
 	return m, nil
