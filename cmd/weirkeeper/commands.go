@@ -1,0 +1,79 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"strings"
+)
+
+// command is one subcommand. run gets its own arguments.
+type command struct {
+	name, args, short string
+	run               func(ctx context.Context, e env, args []string) int
+}
+
+func commands() []command {
+	return []command{
+		{"run", "[--site FILE]", "watch the water described in the site file", runDaemon},
+		{"demo", "[flags]", "watch a simulated hatchery through a night", runDemo},
+		{"check", "[--rules FILE]... [SITE]...", "read site and rules files and say all that is wrong", runCheck},
+		{"ack", "[--by NAME] [ALARM]", "answer an alarm, or all of them: somebody is coming", runAck},
+		{"done", "[--by NAME] CHORE [UNIT]", "record a chore as done now", runDone},
+		{"version", "", "print the version", runVersion},
+	}
+}
+
+// run is the whole program.
+func run(ctx context.Context, args []string, e env) int {
+	if len(args) == 0 {
+		fmt.Fprint(e.err, overview())
+		return exitUsage
+	}
+	switch args[0] {
+	case "help", "-h", "--help":
+		fmt.Fprint(e.out, overview())
+		return exitOK
+	}
+	names := make([]string, 0, 6)
+	for _, c := range commands() {
+		if c.name == args[0] {
+			return c.run(ctx, e, args[1:])
+		}
+		names = append(names, c.name)
+	}
+	fmt.Fprintf(e.err, "weirkeeper: there is no command %q; there are %s\n", args[0], strings.Join(names, ", "))
+	return exitUsage
+}
+
+func overview() string {
+	var b strings.Builder
+	b.WriteString("weirkeeper keeps watch over a hatchery's water and calls somebody out.\n\n")
+	for _, c := range commands() {
+		fmt.Fprintf(&b, "  weirkeeper %-38s %s\n", strings.TrimSpace(c.name+" "+c.args), c.short)
+	}
+	b.WriteString("\nThe monitor is never the sole life support. Keep an independent float or flow\nalarm, backup water or oxygen, and walk the round.\n")
+	return b.String()
+}
+
+// parse reads the flags of a command and reports whether to go on; if not, code
+// is the exit code.
+func (e env) parse(name string, fs *flag.FlagSet, args []string) (code int, ok bool) {
+	fs.SetOutput(e.err)
+	fs.Usage = func() {
+		for _, c := range commands() {
+			if c.name == name {
+				fmt.Fprintf(fs.Output(), "weirkeeper %s: %s\n\n", strings.TrimSpace(c.name+" "+c.args), c.short)
+			}
+		}
+		fs.PrintDefaults()
+	}
+	switch err := fs.Parse(args); {
+	case errors.Is(err, flag.ErrHelp):
+		return exitOK, false
+	case err != nil:
+		return exitUsage, false
+	}
+	return exitOK, true
+}

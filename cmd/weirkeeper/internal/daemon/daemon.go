@@ -1,0 +1,352 @@
+package daemon
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"path/filepath"
+	"slices"
+	"sync/atomic"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"weirkeeper/cmd/weirkeeper/internal/clock"
+	"weirkeeper/cmd/weirkeeper/internal/status"
+	"weirkeeper/cmd/weirkeeper/internal/web"
+	"weirkeeper/config"
+	"weirkeeper/ingest"
+	"weirkeeper/ingest/broker"
+	"weirkeeper/ingest/ledger"
+	"weirkeeper/ingest/mqtt"
+	"weirkeeper/notify"
+	"weirkeeper/notify/smtp"
+	"weirkeeper/rules"
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/lang"
+)
+
+// Options are what a Daemon works with; all are needed but TickEvery.
+type Options struct {
+	Config   *config.Config
+	Program  *lang.Program
+	Clock    clock.Clock
+	Log      *slog.Logger
+	Getenv   func(string) string
+	ReadFile func(string) ([]byte, error)
+	// TickEvery is how often silence, chores and delays are judged, by
+	// Clock; 0 means every second.
+	TickEvery time.Duration
+}
+
+// LedgerFile is the name of the ledger in the data folder.
+const LedgerFile = "ledger.db"
+
+// Daemon watches one site.
+type Daemon struct {
+	opt      Options
+	ledger   *ledger.Ledger
+	keeper   *keeper
+	registry *prometheus.Registry
+	broker   *broker.Broker // nil with an external one
+	client   mqtt.Options
+	sender   *notify.Sender // nil when nobody is told by mail
+	server   *http.Server
+	listener net.Listener
+	tick     clock.Ticker
+	linkUp   atomic.Bool
+	intake   context.Context // ended first of all: nothing more is taken in
+	shut     context.CancelFunc
+}
+
+// New opens the ledger, brings alarms, call-outs and thermal units to where the
+// last run stopped, and listens for commands. It watches nothing yet: call Run,
+// which also closes what New opened, or Close.
+func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
+	if opt.TickEvery == 0 {
+		opt.TickEvery = time.Second
+	}
+	c := opt.Config
+	d := &Daemon{opt: opt, registry: prometheus.NewRegistry()}
+	d.intake, d.shut = context.WithCancel(context.WithoutCancel(ctx))
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, d.Close())
+		}
+	}()
+	log := func(part string) *slog.Logger { return opt.Log.With("component", part) }
+	if d.ledger, err = ledger.Open(ctx, ledger.Options{Path: filepath.Join(c.Paths.Data, LedgerFile), Now: opt.Clock.Now, Log: log("ledger")}); err != nil {
+		return nil, err
+	}
+	if err = d.ledger.PutLots(ctx, c.Site.Lots); err != nil {
+		return nil, err
+	}
+	in, err := ingest.NewIntake(c.Site, ingest.Options{})
+	if err != nil {
+		return nil, err
+	}
+	m := newMetrics(d.registry)
+	d.keeper = &keeper{
+		site: c.Site, engine: rules.New(c.Site, opt.Program), router: d.router(), intake: in, ledger: d.ledger,
+		clock: opt.Clock, log: log("keeper"), metrics: m,
+		in: make(chan ingest.Message, queueLen), commands: make(chan func(time.Time)), mail: make(chan struct{}, 1),
+		badLog: make(map[string]badSample),
+	}
+	if err = d.keeper.rebuild(ctx); err != nil {
+		return nil, err
+	}
+	d.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
+		&stateCollector{status: d.keeper.status.Load, now: opt.Clock.Now, outbox: d.ledger.OutboxDepth})
+	if err = d.openBroker(in.Topics(), log); err != nil {
+		return nil, err
+	}
+	if err = d.openMail(log("mail")); err != nil {
+		return nil, err
+	}
+	if err = d.openWeb(ctx, log("web")); err != nil {
+		return nil, err
+	}
+	d.tick = opt.Clock.Ticker(opt.TickEvery)
+	return d, nil
+}
+
+func (d *Daemon) router() *notify.Router {
+	c := d.opt.Config
+	var people []notify.Person
+	for _, p := range c.People {
+		if slices.Contains(c.CallOut.People, p.Name) {
+			people = append(people, notify.Person{Name: p.Name, Email: p.Email})
+		}
+	}
+	return notify.NewRouter(notify.Policy{
+		Gather: c.CallOut.Gather, Repeat: c.CallOut.Repeat, Expire: c.CallOut.Expire, MorningMinute: c.CallOut.Morning,
+		Location: c.Site.Location, SiteName: c.Site.Name, PageURL: c.Web.URL, Units: c.Site.Units,
+	}, people, newMessageID)
+}
+
+// newMessageID is the time and 64 random bits: unique over restarts.
+func newMessageID(now time.Time) string {
+	var b [8]byte
+	_, _ = rand.Read(b[:]) // never fails
+	return now.UTC().Format("20060102T150405.000000") + "-" + hex.EncodeToString(b[:])
+}
+
+// openBroker prepares the embedded broker, if it is that, and what our client
+// connects with.
+func (d *Daemon) openBroker(topics []string, log func(string) *slog.Logger) (err error) {
+	b := d.opt.Config.Broker
+	d.client = mqtt.Options{
+		URLs: []string{b.URL}, ClientID: b.ClientID, User: b.User, Topics: topics, Log: log("mqtt"), Now: d.opt.Clock.Now,
+		Handle: d.handle, OnLink: d.onLink,
+	}
+	if !b.Embedded() {
+		if d.client.Password, err = b.Password.Resolve(d.opt.Getenv, d.opt.ReadFile); err != nil {
+			return err
+		}
+		d.client.TLS, err = b.TLS.ClientConfig(d.opt.ReadFile)
+		return err
+	}
+	// Nobody else can log in as our own client.
+	d.client.User, d.client.Password = b.ClientID, rand.Text()
+	users := map[string]string{}
+	for _, u := range b.Users {
+		if users[u.Name], err = u.Password.Resolve(d.opt.Getenv, d.opt.ReadFile); err != nil {
+			return err
+		}
+	}
+	d.broker, err = broker.New(broker.Options{
+		Listen: b.Listen, Log: d.opt.Log, Users: users, Anonymous: b.Anonymous,
+		SubscriberID: b.ClientID, SubscriberPassword: d.client.Password,
+	})
+	return err
+}
+
+// runClient is our client's life: the embedded broker's address is known only
+// once that listens.
+func (d *Daemon) runClient(ctx context.Context) error {
+	if d.broker != nil {
+		select {
+		case <-d.broker.Ready():
+			d.client.URLs = []string{"mqtt://" + d.broker.Addr()}
+		case <-ctx.Done():
+			return nil
+		}
+	}
+	c, err := mqtt.New(d.client)
+	if err != nil {
+		return err
+	}
+	return c.Run(ctx)
+}
+
+// handle puts a message into the keeper's queue and waits while it is full.
+func (d *Daemon) handle(m ingest.Message) {
+	m.ArrivedAt = d.keeper.now()
+	select {
+	case d.keeper.in <- m:
+	case <-d.intake.Done():
+	}
+}
+
+func (d *Daemon) onLink(up bool, detail string) {
+	d.linkUp.Store(up)
+	d.keeper.metrics.link.Set(map[bool]float64{true: 1}[up])
+	d.keeper.tell(d.intake, rules.Broker, up, detail)
+}
+
+func (d *Daemon) openMail(log *slog.Logger) error {
+	m := d.opt.Config.Mail
+	if m == nil {
+		return nil
+	}
+	password, err := m.Password.Resolve(d.opt.Getenv, d.opt.ReadFile)
+	if err != nil {
+		return err
+	}
+	mailer, err := smtp.New(smtp.Options{
+		Host: m.Host, Port: m.Port, Mode: smtp.Mode(m.TLS), User: m.User, Password: password, From: m.From, Timeout: m.Timeout, Now: d.opt.Clock.Now,
+	})
+	if err != nil {
+		return err
+	}
+	d.sender = notify.NewSender(notify.SenderOptions{
+		Outbox: d.ledger, Deliverer: mailer, Now: d.opt.Clock.Now, Log: log, Timeout: 2 * m.Timeout,
+		OnHealth: d.keeper.mailHealth,
+		Count: func(o notify.Outcome, n int) {
+			d.keeper.metrics.mail.WithLabelValues(string(o)).Add(float64(n))
+		},
+	})
+	return nil
+}
+
+// webTimeout bounds the reading of one request.
+const webTimeout = 10 * time.Second
+
+func (d *Daemon) openWeb(ctx context.Context, log *slog.Logger) error {
+	var lc net.ListenConfig
+	l, err := lc.Listen(ctx, "tcp", d.opt.Config.Web.Listen)
+	if err != nil {
+		return fmt.Errorf("daemon: listen for the page and commands on %q: %w; is another weirkeeper running? else choose another web.listen in the site file", d.opt.Config.Web.Listen, err)
+	}
+	d.listener = l
+	metrics := promhttp.HandlerFor(d.registry, promhttp.HandlerOpts{})
+	d.server = &http.Server{
+		Handler: web.Handler(d, metrics, log), ReadHeaderTimeout: webTimeout, ReadTimeout: webTimeout, WriteTimeout: 3 * webTimeout,
+		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+	}
+	return nil
+}
+
+// WebAddr is where the page and the commands are, host:port.
+func (d *Daemon) WebAddr() string { return d.listener.Addr().String() }
+
+// BrokerAddr waits until the embedded broker listens and gives its host:port.
+// Errors: ctx's.
+func (d *Daemon) BrokerAddr(ctx context.Context) (string, error) {
+	select {
+	case <-d.broker.Ready():
+		return d.broker.Addr(), nil
+	case <-ctx.Done():
+		return "", ctx.Err()
+	}
+}
+
+// Run watches until ctx ends. The order of the stop follows the data: first
+// nothing more is taken in, then the keeper judges what is queued, commits and
+// acknowledges, then the client leaves the broker, the broker stops, the page,
+// and the sender, whose unsent messages are safe; the ledger is closed last.
+func (d *Daemon) Run(ctx context.Context) error {
+	stages := []stage{
+		{"intake", func(ctx context.Context) error {
+			d.onLink(false, "not connected since the start")
+			<-ctx.Done()
+			d.shut()
+			return nil
+		}},
+		{"keeper", func(ctx context.Context) error { return d.keeper.run(ctx, d.tick) }},
+		{"mqtt client", d.runClient},
+	}
+	if d.broker != nil {
+		stages = append(stages, stage{"broker", d.broker.Run})
+	}
+	stages = append(stages, stage{"web", d.serve})
+	if d.sender != nil {
+		stages = append(stages, stage{"sender", func(ctx context.Context) error { return d.sender.Run(ctx, d.keeper.mail) }})
+	}
+	d.opt.Log.Info("watching", "site", d.opt.Config.Site.Name, "probes", len(d.opt.Config.Site.Probes), "rules", len(d.opt.Program.Rules), "page", d.WebAddr())
+	err := runStages(ctx, stages)
+	return errors.Join(err, d.Close())
+}
+
+// serve runs the HTTP server until ctx ends.
+func (d *Daemon) serve(ctx context.Context) error {
+	stopped := make(chan error, 1)
+	stop := context.AfterFunc(ctx, func() {
+		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTime/3)
+		defer cancel()
+		stopped <- d.server.Shutdown(ctx)
+	})
+	if err := d.server.Serve(d.listener); !errors.Is(err, http.ErrServerClosed) {
+		stop()
+		return fmt.Errorf("daemon: serve the page: %w", err)
+	}
+	return <-stopped
+}
+
+// Close closes what New opened. Run calls it itself.
+func (d *Daemon) Close() error {
+	d.shut()
+	if d.tick != nil {
+		d.tick.Stop()
+	}
+	var errs []error
+	if d.listener != nil {
+		if err := d.listener.Close(); !errors.Is(err, net.ErrClosed) {
+			errs = append(errs, err)
+		}
+	}
+	if d.ledger != nil {
+		errs = append(errs, d.ledger.Close())
+	}
+	return errors.Join(errs...)
+}
+
+// Status is the state of the hatchery at the last tick, nil before the first.
+func (d *Daemon) Status() *status.Status { return d.keeper.status.Load() }
+
+// Health is "" while the daemon watches, else what is wrong in a few words.
+func (d *Daemon) Health() string {
+	s := d.Status()
+	beat := time.UnixMicro(d.keeper.beat.Load())
+	switch {
+	case s == nil:
+		return "starting, nothing judged yet"
+	case d.opt.Clock.Now().Sub(beat) > 10*d.opt.TickEvery+5*time.Second:
+		return "the keeper has not ticked lately"
+	case s.Failing:
+		return "the record cannot be written"
+	case !d.linkUp.Load():
+		return "no connection to the broker"
+	}
+	return ""
+}
+
+// Acknowledge records a human's answer; see keeper.Acknowledge.
+func (d *Daemon) Acknowledge(ctx context.Context, key alarm.Key, by string) error {
+	return d.keeper.Acknowledge(ctx, key, by)
+}
+
+// ChoreDone records a chore done; see keeper.ChoreDone.
+func (d *Daemon) ChoreDone(ctx context.Context, chore, unit, by string) error {
+	return d.keeper.ChoreDone(ctx, chore, unit, by)
+}
+
+// Ledger is the record, for reading.
+func (d *Daemon) Ledger() *ledger.Ledger { return d.ledger }

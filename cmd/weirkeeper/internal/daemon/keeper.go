@@ -1,0 +1,444 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync/atomic"
+	"time"
+
+	"weirkeeper/cmd/weirkeeper/internal/clock"
+	"weirkeeper/cmd/weirkeeper/internal/status"
+	"weirkeeper/ingest"
+	"weirkeeper/ingest/ledger"
+	"weirkeeper/notify"
+	"weirkeeper/rules"
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/callout"
+	"weirkeeper/rules/site"
+)
+
+// Bounds of the keeper.
+const (
+	// queueLen is how many messages wait between the broker and the keeper.
+	// When it is full the broker's reader waits.
+	queueLen = 1024
+	// batchRows is how many readings are committed together at most while
+	// all is well; it bounds the time of a commit.
+	batchRows = 2000
+	// holdRows is how many readings are held in memory while the ledger
+	// cannot be written. Then nothing more is taken from the broker.
+	holdRows = 50_000
+	// quiet is how long after the last message a batch waits for more, and
+	// full the longest it waits at all. Longer costs latency and spares the
+	// disk.
+	quiet = 15 * time.Millisecond
+	full  = 200 * time.Millisecond
+	// retryCommit is the pause after a commit that failed.
+	retryCommit = time.Second
+	// recountEvery is how often a lot that got an older reading is counted
+	// again.
+	recountEvery = time.Minute
+)
+
+// keeper is the one goroutine that owns the engine.
+type keeper struct {
+	site    *site.Site
+	engine  *rules.Engine
+	router  *notify.Router
+	intake  *ingest.Intake
+	ledger  *ledger.Ledger
+	clock   clock.Clock
+	log     *slog.Logger
+	metrics *metrics
+
+	in       chan ingest.Message
+	commands chan func(now time.Time)
+	mail     chan struct{} // wakes the sender
+
+	batch     ledger.Batch
+	acks      []func()
+	replies   []func(error)
+	urgent    bool // a person waits for this batch
+	failing   bool
+	recounted time.Time
+	badLog    map[string]badSample
+
+	// mailNews is what the sender last said of itself, taken at ticks: the
+	// sender must not wait for the keeper.
+	mailNews atomic.Pointer[partNews]
+
+	status atomic.Pointer[status.Status]
+	beat   atomic.Int64 // clock time of the last tick, Unix microseconds
+}
+
+// run judges until ctx ends, then takes what is already queued, commits and
+// returns. Errors: a corrupt ledger; a last commit that failed.
+func (k *keeper) run(ctx context.Context, tick clock.Ticker) error {
+	defer tick.Stop()
+	flush := time.NewTimer(0)
+	defer flush.Stop()
+	armed := time.Time{} // when the batch must go at the latest
+	for {
+		in := k.in
+		if len(k.batch.Readings) >= holdRows {
+			in = nil
+		}
+		select {
+		case m := <-in:
+			k.take(m)
+		case now := <-tick.C():
+			k.tick(ctx, now)
+		case c := <-k.commands:
+			c(k.now())
+		case <-flush.C:
+			armed = time.Time{}
+			if err := k.commit(ctx); err != nil {
+				return err
+			}
+			if k.failing {
+				armed = time.Now()
+				flush.Reset(retryCommit)
+			}
+			continue
+		case <-ctx.Done():
+			return k.finish(context.WithoutCancel(ctx))
+		}
+		switch {
+		case !k.pending() || k.failing:
+		case k.urgent || len(k.batch.Readings) >= batchRows:
+			armed = time.Time{}
+			flush.Reset(0)
+		case armed.IsZero():
+			armed = time.Now()
+			flush.Reset(quiet)
+		default:
+			flush.Reset(max(0, min(quiet, full-time.Since(armed))))
+		}
+	}
+}
+
+// finish drains the queue and commits for the last time.
+func (k *keeper) finish(ctx context.Context) error {
+	for {
+		select {
+		case m := <-k.in:
+			k.take(m)
+		case c := <-k.commands:
+			c(k.now())
+		default:
+			if err := k.commit(ctx); err != nil {
+				return err
+			}
+			if k.failing {
+				return errors.New("daemon: the last batch could not be stored; what was not acknowledged will come again from the broker")
+			}
+			return nil
+		}
+	}
+}
+
+// now is the clock's time as the record keeps it.
+func (k *keeper) now() time.Time { return k.clock.Now().UTC().Truncate(time.Microsecond) }
+
+func (k *keeper) pending() bool {
+	b := &k.batch
+	return len(b.Readings)+len(b.Transitions)+len(b.ChoresDone)+len(b.Messages)+len(k.acks)+len(k.replies) > 0
+}
+
+// take judges one message from the broker.
+func (k *keeper) take(m ingest.Message) {
+	for _, o := range k.intake.Take(m) {
+		k.metrics.readings.WithLabelValues(string(o.Result)).Inc()
+		if o.Err != nil {
+			k.sample(m, o)
+		}
+		if !o.Keep {
+			continue
+		}
+		k.batch.Readings = append(k.batch.Readings, o.Reading)
+		k.observe(k.engine.Reading(o.Reading.ArrivedAt, &o.Reading))
+	}
+	if m.Ack != nil {
+		k.acks = append(k.acks, m.Ack)
+	}
+}
+
+type badSample struct {
+	logged time.Time
+	count  int
+}
+
+// badEvery is how often the same trouble with payloads is logged.
+const badEvery = time.Minute
+
+// sample logs a bad message, at most once a minute per probe and result.
+func (k *keeper) sample(m ingest.Message, o ingest.Outcome) {
+	key := string(o.Probe) + "/" + string(o.Result)
+	s := k.badLog[key]
+	s.count++
+	if now := k.now(); s.logged.IsZero() || now.Sub(s.logged) >= badEvery {
+		k.log.Warn("message not usable", "probe", string(o.Probe), "topic", m.Topic, "result", string(o.Result), "err", o.Err, "count", s.count)
+		s = badSample{logged: now}
+	}
+	k.badLog[key] = s
+}
+
+// observe takes what the engine says into the batch.
+func (k *keeper) observe(trs []alarm.Transition) {
+	for _, t := range trs {
+		k.batch.Transitions = append(k.batch.Transitions, t)
+		k.router.Observe(t)
+		k.urgent = true
+		k.metrics.transitions.WithLabelValues(string(t.Kind), t.To.String()).Inc()
+		k.log.Info("alarm", "alarm", string(t.Key), "from", t.From.String(), "to", t.To.String(), "trouble", t.Trouble, "value", t.Detail, "rule", t.RuleAt)
+	}
+	if len(trs) > 0 {
+		k.due(k.now())
+	}
+}
+
+// due asks the router what people have to be told.
+func (k *keeper) due(now time.Time) {
+	if msgs := k.router.Due(now); len(msgs) > 0 {
+		k.batch.Messages = append(k.batch.Messages, msgs...)
+		k.urgent = true
+	}
+}
+
+func (k *keeper) tick(ctx context.Context, now time.Time) {
+	now = now.UTC().Truncate(time.Microsecond)
+	if n := k.mailNews.Swap(nil); n != nil {
+		k.observe(k.engine.Health(now, rules.Mail, n.ok, n.detail))
+	}
+	k.observe(k.engine.Tick(now))
+	k.due(now)
+	if now.Sub(k.recounted) >= recountEvery && !k.failing && len(k.batch.Readings) == 0 {
+		// Only when nothing is held back, so that the record is whole.
+		k.recounted = now
+		k.recount(ctx, true)
+	}
+	k.beat.Store(now.UnixMicro())
+	k.publish(now)
+	k.wakeSender()
+}
+
+func (k *keeper) wakeSender() {
+	select {
+	case k.mail <- struct{}{}:
+	default:
+	}
+}
+
+// recount counts lots again from the record; all of them at start, later those
+// that an older reading came for.
+func (k *keeper) recount(ctx context.Context, onlyBehind bool) {
+	end := k.now().Add(24 * time.Hour)
+	for _, s := range k.engine.LotSources(onlyBehind) {
+		main := k.ledger.Readings(ctx, s.Main, s.From, end)
+		standIn := k.ledger.Readings(ctx, s.StandIn, s.From, end)
+		if s.StandIn == "" {
+			standIn = nil
+		}
+		if err := k.engine.RebuildLot(s.LotID, main, standIn); err != nil {
+			k.log.Warn("thermal units not counted again", "lot", s.LotID, "err", err)
+		}
+	}
+}
+
+// commit stores the batch, then acknowledges and wakes the sender. A failure
+// keeps the batch. Errors: ledger.ErrCorrupt only.
+func (k *keeper) commit(ctx context.Context) error {
+	if !k.pending() {
+		return nil
+	}
+	began := time.Now()
+	done, err := k.ledger.Commit(ctx, k.batch)
+	k.metrics.commit.Observe(time.Since(began).Seconds())
+	if err != nil {
+		return k.commitFailed(err)
+	}
+	if k.failing {
+		k.failing = false
+		k.log.Info("record written again", "rows", len(k.batch.Readings))
+	}
+	k.metrics.stored.Add(float64(done.Stored))
+	k.metrics.duplicates.Add(float64(done.Duplicates))
+	hasMail := len(k.batch.Messages) > 0
+	for _, ack := range k.acks {
+		ack()
+	}
+	for _, reply := range k.replies {
+		reply(nil)
+	}
+	b := &k.batch
+	*b = ledger.Batch{Readings: b.Readings[:0]}
+	k.acks, k.replies, k.urgent = k.acks[:0], k.replies[:0], false
+	if hasMail {
+		k.wakeSender()
+	}
+	// News of the record goes into the next batch.
+	k.observe(k.engine.Health(k.now(), rules.Record, true, ""))
+	return nil
+}
+
+func (k *keeper) commitFailed(err error) error {
+	k.metrics.commitErrors.Inc()
+	if errors.Is(err, ledger.ErrCorrupt) {
+		return fmt.Errorf("daemon: %w", err)
+	}
+	if !k.failing {
+		k.log.Error("record not written, trying again", "err", err)
+	}
+	k.failing = true
+	for _, reply := range k.replies {
+		reply(err)
+	}
+	k.replies = k.replies[:0]
+	k.observe(k.engine.Health(k.now(), rules.Record, false, err.Error()))
+	return nil
+}
+
+// do runs a command in the keeper's goroutine and waits until what it changed
+// is stored. Errors: the command's, the commit's, or ctx's.
+func (k *keeper) do(ctx context.Context, command func(now time.Time) error) error {
+	result := make(chan error, 1)
+	run := func(now time.Time) {
+		if err := command(now); err != nil {
+			result <- err
+			return
+		}
+		k.replies = append(k.replies, func(err error) { result <- err })
+		k.urgent = true
+	}
+	select {
+	case k.commands <- run:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case err := <-result:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// tell hands the keeper news of a part of the daemon, without waiting for it to
+// be stored.
+func (k *keeper) tell(ctx context.Context, part rules.Part, ok bool, detail string) {
+	select {
+	case k.commands <- func(now time.Time) { k.observe(k.engine.Health(now, part, ok, detail)) }:
+	case <-ctx.Done():
+	}
+}
+
+type partNews struct {
+	ok     bool
+	detail string
+}
+
+// mailHealth keeps the sender's news for the next tick. It does not block.
+func (k *keeper) mailHealth(ok bool, detail string) { k.mailNews.Store(&partNews{ok, detail}) }
+
+// Acknowledge records a human's answer to one alarm, or to all with key "".
+// Errors: *rules.UnknownAlarmError, or that it could not be stored.
+func (k *keeper) Acknowledge(ctx context.Context, key alarm.Key, by string) error {
+	return k.do(ctx, func(now time.Time) error {
+		trs, err := k.engine.Acknowledge(now, key, by)
+		k.observe(trs)
+		return err
+	})
+}
+
+// UnknownChoreError is returned for a chore or place the site file lacks.
+type UnknownChoreError struct{ Chore, Unit string }
+
+func (e *UnknownChoreError) Error() string {
+	if e.Unit == "" {
+		return fmt.Sprintf("no chore %q for the whole site in the site file", e.Chore)
+	}
+	return fmt.Sprintf("no chore %q at %q in the site file", e.Chore, e.Unit)
+}
+
+// ChoreDone records a chore done now.
+// Errors: *UnknownChoreError, or that it could not be stored.
+func (k *keeper) ChoreDone(ctx context.Context, chore, unit, by string) error {
+	return k.do(ctx, func(now time.Time) error {
+		c, ok := k.site.Chore(chore)
+		if !ok || !c.DoneAt(unit) {
+			return &UnknownChoreError{chore, unit}
+		}
+		d := site.ChoreDone{Chore: chore, Unit: unit, By: by, At: now}
+		k.batch.ChoresDone = append(k.batch.ChoresDone, d)
+		k.observe(k.engine.ChoreDone(now, d))
+		return nil
+	})
+}
+
+// rebuild brings engine, router and intake to where the last run stopped.
+func (k *keeper) rebuild(ctx context.Context) error {
+	now := k.now()
+	past, err := k.past(ctx, now)
+	if err != nil {
+		return err
+	}
+	gone, err := k.engine.Rebuild(now, past)
+	if err != nil {
+		return fmt.Errorf("daemon: rebuild the alarms: %w", err)
+	}
+	k.recount(ctx, false)
+
+	oldest := now
+	for _, t := range past.Standing {
+		if t.Since.Before(oldest) {
+			oldest = t.Since
+		}
+	}
+	journal, err := k.ledger.Journal(ctx, oldest, now.Add(time.Hour))
+	if err != nil {
+		return fmt.Errorf("daemon: rebuild the call-outs: %w", err)
+	}
+	records, err := k.ledger.Messages(ctx, oldest)
+	if err != nil {
+		return fmt.Errorf("daemon: rebuild the call-outs: %w", err)
+	}
+	var messages []callout.Message
+	for _, r := range records {
+		messages = append(messages, r.Message)
+	}
+	k.router.Restore(append(journal, past.Standing...), messages)
+	k.observe(gone)
+
+	inFlight, err := k.ledger.InFlight(ctx, 4*queueLen)
+	if err != nil {
+		return fmt.Errorf("daemon: rebuild the intake: %w", err)
+	}
+	for _, r := range inFlight {
+		k.intake.Seen(r)
+	}
+	return k.commit(ctx)
+}
+
+func (k *keeper) past(ctx context.Context, now time.Time) (rules.Past, error) {
+	p := rules.Past{Readings: k.ledger.ReadingsByArrival(ctx, now.Add(-k.engine.Memory()))}
+	var err error
+	if p.ChoresDone, err = k.ledger.ChoresDone(ctx, now.AddDate(0, 0, -7)); err != nil {
+		return p, fmt.Errorf("daemon: read the chores done: %w", err)
+	}
+	if p.Standing, err = k.ledger.Standing(ctx); err != nil {
+		return p, fmt.Errorf("daemon: read the standing alarms: %w", err)
+	}
+	if p.Occurrences, err = k.ledger.LastOccurrences(ctx); err != nil {
+		return p, fmt.Errorf("daemon: read the alarm journal: %w", err)
+	}
+	if p.WatchingSince, err = k.ledger.Since(ctx); err != nil {
+		return p, fmt.Errorf("daemon: read when the record began: %w", err)
+	}
+	return p, nil
+}
+
+func (k *keeper) publish(now time.Time) {
+	k.status.Store(&status.Status{Now: now, Probes: k.engine.Probes(now), Lots: k.engine.Lots(now), Alarms: k.engine.Standing(now), Site: k.site, Failing: k.failing})
+}

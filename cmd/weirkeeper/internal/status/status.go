@@ -1,0 +1,149 @@
+// Package status is the state of the hatchery as a whole, and its wording in
+// plain text for a terminal or a text page. State is said in words; nothing
+// depends on colour.
+package status
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"weirkeeper/rules"
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/lot"
+	"weirkeeper/rules/reading"
+	"weirkeeper/rules/site"
+)
+
+// Status is the state of the hatchery at one moment.
+type Status struct {
+	Now    time.Time
+	Site   *site.Site
+	Probes []rules.ProbeView
+	Lots   []rules.LotView
+	// Alarms are those not normal, worst first.
+	Alarms []rules.AlarmView
+	// Failing: the record cannot be written at the moment.
+	Failing bool
+}
+
+// Active counts the alarms whose trouble is there now, by priority.
+func (s *Status) Active() map[alarm.Priority]int {
+	n := make(map[alarm.Priority]int)
+	for _, a := range s.Alarms {
+		if a.State.Active() {
+			n[a.Priority]++
+		}
+	}
+	return n
+}
+
+// Write words the whole state: what needs a human first, then the water in the
+// order it flows, then the lots.
+func (s *Status) Write(w io.Writer) error {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s, %s\n\n", s.Site.Name, s.local(s.Now))
+	if s.Failing {
+		b.WriteString("THE RECORD CANNOT BE WRITTEN. See the log.\n\n")
+	}
+	s.alarms(&b)
+	s.water(&b)
+	s.lots(&b)
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+func (s *Status) local(t time.Time) string {
+	return t.In(s.Site.Location).Format("Mon 2 Jan 2006 15:04")
+}
+
+func (s *Status) alarms(b *strings.Builder) {
+	if len(s.Alarms) == 0 {
+		b.WriteString("No alarm stands.\n\n")
+		return
+	}
+	b.WriteString("Alarms\n")
+	for _, a := range s.Alarms {
+		fmt.Fprintf(b, "  [%s] %s: %s\n", a.Priority, a.Trouble, a.Detail)
+		fmt.Fprintf(b, "      %s, since %s\n      answer with: weirkeeper ack %q --by YOUR-NAME\n", a.State, s.local(a.Since), string(a.Key))
+	}
+	b.WriteByte('\n')
+}
+
+func (s *Status) water(b *strings.Builder) {
+	b.WriteString("Water\n")
+	tw := tabwriter.NewWriter(b, 0, 4, 2, ' ', 0)
+	for _, u := range s.Site.Units {
+		cells := make([]string, 0, 4)
+		for _, p := range s.Probes {
+			if p.Probe.At == u.Name {
+				cells = append(cells, s.value(p))
+			}
+		}
+		if len(cells) > 0 {
+			fmt.Fprintf(tw, "  %s\t%s\n", u.Name, strings.Join(cells, "\t"))
+		}
+	}
+	_ = tw.Flush() // a strings.Builder takes everything
+	b.WriteByte('\n')
+}
+
+// value words a probe's newest value, with its age where it is not fresh.
+func (s *Status) value(p rules.ProbeView) string {
+	switch {
+	case !p.Heard:
+		return p.Probe.Quantity.String() + " not heard yet"
+	case p.Silent:
+		return fmt.Sprintf("%s silent (was %s)", p.Probe.Quantity, s.Site.ShowUnit(p.Probe.Quantity).Format(p.Last.Value))
+	}
+	v := s.Site.ShowUnit(p.Probe.Quantity).Format(p.Last.Value)
+	if p.Probe.Quantity == reading.Oxygen {
+		v += " oxygen"
+	}
+	return v
+}
+
+func (s *Status) lots(b *strings.Builder) {
+	if len(s.Lots) == 0 {
+		return
+	}
+	b.WriteString("Lots\n")
+	for _, l := range s.Lots {
+		fmt.Fprintf(b, "  %s, %s in %s: %.1f degree-days (%.1f TU)%s\n", l.Lot.ID, l.Lot.Species, l.Lot.Unit(), l.Units.DegreeDays, l.Units.DegreeDays.TUF(), Quality(l))
+		for _, f := range l.Forecast {
+			fmt.Fprintf(b, "      %s\n", Forecast(f, s.Site.Location))
+		}
+	}
+}
+
+// Quality says how much of a lot's units was not measured in its own water, ""
+// when all of it was.
+func Quality(l rules.LotView) string {
+	var parts []string
+	if h := l.Units.Estimated().Hours(); h >= 0.1 {
+		parts = append(parts, fmt.Sprintf("%.1f h estimated", h))
+	}
+	if l.Spring {
+		parts = append(parts, "by the spring's probe")
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return ", " + strings.Join(parts, ", ")
+}
+
+// Forecast words when a stage is expected.
+func Forecast(f lot.Forecast, loc *time.Location) string {
+	need := fmt.Sprintf("needs %.0f to %.0f degree-days", f.Need.Low, f.Need.High)
+	const day = "Mon 2 Jan"
+	switch {
+	case f.Why != "":
+		return fmt.Sprintf("%s: no date, %s", f.Stage, f.Why)
+	case f.Overdue:
+		return fmt.Sprintf("%s: due, go and look (%s)", f.Stage, need)
+	default:
+		return fmt.Sprintf("%s: %s to %s (%s)", f.Stage, f.Earliest.In(loc).Format(day), f.Latest.In(loc).Format(day), need)
+	}
+}

@@ -1,0 +1,77 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/hashicorp/hcl/v2"
+
+	"weirkeeper/config"
+	"weirkeeper/rules/hclread"
+	"weirkeeper/rules/lang"
+)
+
+// loaded is a site file with its rules files, read and checked.
+type loaded struct {
+	files   *hclread.Files
+	config  *config.Config
+	program *lang.Program
+	diags   hcl.Diagnostics
+	// rulesUnread: the site file's faults kept the rules from being checked.
+	rulesUnread bool
+}
+
+// load reads a site file and its rules files, or instead of those the given
+// ones. The error is only about reading the site file; a missing rules file is
+// a diagnostic.
+func (e env) load(path string, rulesFiles []string, now time.Time) (*loaded, error) {
+	l := &loaded{files: hclread.NewFiles()}
+	src, err := e.readFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("read the site file: %w; name it with --site", err)
+	}
+	l.config, l.diags = config.Parse(l.files, path, src, config.Options{Now: now})
+	if l.diags.HasErrors() {
+		l.rulesUnread = true
+		return l, nil
+	}
+	if len(rulesFiles) == 0 {
+		rulesFiles = l.config.Paths.Rules
+	}
+	var sources []lang.Source
+	for _, name := range rulesFiles {
+		text, err := e.readFile(name)
+		if err != nil {
+			l.diags = append(l.diags, &hcl.Diagnostic{
+				Severity: hcl.DiagError, Summary: "Rules file not read",
+				Detail:  fmt.Sprintf("%v. Write the file, or name another one under paths { rules = [...] } in the site file.", err),
+				Subject: &hcl.Range{Filename: path, Start: hcl.InitialPos, End: hcl.InitialPos},
+			})
+			continue
+		}
+		sources = append(sources, lang.Source{Name: name, Text: text})
+	}
+	if len(sources) == len(rulesFiles) {
+		var diags hcl.Diagnostics
+		l.program, diags = lang.Parse(l.files, sources, l.config.Site)
+		l.diags = append(l.diags, diags...)
+	}
+	return l, nil
+}
+
+// width is the column at which diagnostics are wrapped.
+const width = 78
+
+// say renders all diagnostics and reports whether any is a fault.
+func (l *loaded) say(w io.Writer) (faulty bool, err error) {
+	if len(l.diags) > 0 {
+		if err := l.files.Render(w, l.diags, width); err != nil {
+			return true, err
+		}
+	}
+	if l.rulesUnread {
+		fmt.Fprintln(w, "The rules are checked against the site once the site file has no faults.")
+	}
+	return l.diags.HasErrors(), nil
+}

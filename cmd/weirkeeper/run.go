@@ -1,0 +1,71 @@
+package main
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"time"
+
+	"weirkeeper/cmd/weirkeeper/internal/clock"
+	"weirkeeper/cmd/weirkeeper/internal/daemon"
+)
+
+// defaultSite is the site file where none is named.
+const defaultSite = "site.hcl"
+
+func runDaemon(ctx context.Context, e env, args []string) int {
+	fs := flag.NewFlagSet("run", flag.ContinueOnError)
+	path := fs.String("site", defaultSite, "site `file`")
+	verbose := fs.Bool("verbose", false, "log every detail")
+	if code, ok := e.parse("run", fs, args); !ok {
+		return code
+	}
+	if fs.NArg() > 0 {
+		return e.usage("run", "run takes no arguments besides its flags; the site file goes after --site")
+	}
+	l, err := e.load(*path, nil, time.Now())
+	if err != nil {
+		return e.fault(err)
+	}
+	faulty, err := l.say(e.err)
+	if err != nil {
+		return e.fault(err)
+	}
+	if faulty {
+		return exitFault
+	}
+	fmt.Fprint(e.err, cautions)
+	d, err := daemon.New(ctx, daemon.Options{
+		Config: l.config, Program: l.program, Clock: clock.Real{}, Log: newLog(e.err, *verbose), Getenv: e.getenv, ReadFile: e.readFile,
+	})
+	if err != nil {
+		return e.fault(err)
+	}
+	if err := d.Run(ctx); err != nil {
+		return e.fault(err)
+	}
+	return exitOK
+}
+
+func newLog(w io.Writer, verbose bool) *slog.Logger {
+	level := slog.LevelInfo
+	if verbose {
+		level = slog.LevelDebug
+	}
+	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: level}))
+}
+
+// cautions are said at every start.
+const cautions = `Before you rely on this:
+- It is never the sole life support. Keep an independent float or flow alarm,
+  backup water or oxygen, and walk the round. Silence is not proof of health.
+- Electricity near water kills. Mains circuits in wet rooms need an RCD (GFCI);
+  test it on schedule. Only extra-low voltage at the probes and hands. Drip
+  loops, enclosures fit for jets and splash, nothing joined on the floor.
+- Isolate, lock out and prove dead before you open anything. Never work alone,
+  least of all at night.
+- Local code decides, and mains work belongs to a licensed electrician.
+
+`
