@@ -455,14 +455,22 @@ func TestNewRefuses(t *testing.T) {
 		{"trouble at no probe", func(_ *site.Site, o *sim.Options) {
 			o.Troubles = []sim.Trouble{{Kind: sim.ProbeSilent, Where: "sprng flow", Length: time.Hour}}
 		}, `sim: trouble "probe-silent:sprng flow@0s/1h0m0s": there is no probe "sprng flow" that it can come to; did you mean "spring flow"?`},
-		{"no length", func(_ *site.Site, o *sim.Options) { o.Troubles = []sim.Trouble{{Kind: sim.PowerCut}} },
-			`sim: trouble "power-cut@0s/0s": length 0s; write one above zero, such as 40m`},
-		{"pressure", func(s *site.Site, _ *sim.Options) { s.PressureHPa = 96 },
-			`sim: site "Test Fork": water: pressure, hPa, 96 is outside 506.625 to 1114.575, where the oxygen equations hold`},
-		{"probe at no unit", func(s *site.Site, _ *sim.Options) { s.Probes[0].At = "well" },
-			`sim: probe "spring temperature" is at "well", which is no unit of the site`},
-		{"two numbers on a topic", func(s *site.Site, _ *sim.Options) { s.Probes[1].Topic = s.Probes[0].Topic },
-			`sim: topic "test/spring/temperature": sim: encode: probes "spring temperature" and "spring flow" cannot share a payload of one number`},
+		{
+			"no length", func(_ *site.Site, o *sim.Options) { o.Troubles = []sim.Trouble{{Kind: sim.PowerCut}} },
+			`sim: trouble "power-cut@0s/0s": length 0s; write one above zero, such as 40m`,
+		},
+		{
+			"pressure", func(s *site.Site, _ *sim.Options) { s.PressureHPa = 96 },
+			`sim: site "Test Fork": water: pressure, hPa, 96 is outside 506.625 to 1114.575, where the oxygen equations hold`,
+		},
+		{
+			"probe at no unit", func(s *site.Site, _ *sim.Options) { s.Probes[0].At = "well" },
+			`sim: probe "spring temperature" is at "well", which is no unit of the site`,
+		},
+		{
+			"two numbers on a topic", func(s *site.Site, _ *sim.Options) { s.Probes[1].Topic = s.Probes[0].Topic },
+			`sim: topic "test/spring/temperature": sim: encode: probes "spring temperature" and "spring flow" cannot share a payload of one number`,
+		},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			s, opt := hatchery(), sim.Options{Start: start}
