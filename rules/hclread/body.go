@@ -250,7 +250,7 @@ func near(name string, known []string) string {
 	}
 	switch n := len(known); {
 	case n == 0:
-		return "; none can stand here. Delete it."
+		return ", and nothing like it yet. Add it, or delete the name here."
 	case n > 8:
 		return fmt.Sprintf(". Write one of %s, or one of %d more.", quoted(known[:8], ", "), n-8)
 	default:

@@ -69,6 +69,11 @@ func (f *Files) Parse(name string, src []byte) (*hclsyntax.Body, hcl.Diagnostics
 // maxSyntax bounds the faults of the parser that one run reports.
 const maxSyntax = 50
 
+var (
+	bareAmount = regexp.MustCompile(`^\s*([A-Za-z][\w-]*)\s*=\s*([-+]?[0-9][0-9.]*)\s*([A-Za-z%°][^\s"#]*( saturation)?)`)
+	bareValue  = regexp.MustCompile(`^\s*([A-Za-z][\w-]*)\s*:?\s*("[^"]*"|[0-9.]+)\s*$`)
+)
+
 // takeOut says in d what to do about the slips of the pen that the parser's own
 // words do not help with, and blanks the line at fault, leaving every other
 // byte in its place: the parser falls silent after its first fault, and a quote
@@ -94,7 +99,7 @@ func takeOut(d *hcl.Diagnostic, text []byte) []byte {
 	case d.Summary == "Invalid multi-line string" && bytes.Count(line, []byte(`"`))%2 == 1:
 		quote := start + bytes.LastIndexByte(line, '"')
 		d.Summary = "Closing quote missing"
-		d.Detail = fmt.Sprintf("Text in quotes begins and ends on one line: end this one with a quote, %s\".", bytes.TrimRight(text[quote:to], "{ \t"))
+		d.Detail = fmt.Sprintf("Text in quotes begins and ends on one line: write %s\".", bytes.TrimRight(text[quote:to], "{ \t"))
 		d.Subject.Start = hcl.Pos{Line: at.Line, Column: utf8.RuneCount(text[start:quote]) + 1, Byte: quote}
 		d.Subject.End = hcl.Pos{Line: at.Line, Column: utf8.RuneCount(line) + 1, Byte: to}
 		if bytes.HasSuffix(line, []byte("{")) { // a header loses its name only
@@ -103,6 +108,13 @@ func takeOut(d *hcl.Diagnostic, text []byte) []byte {
 	case m != nil:
 		d.Summary = "Quotes missing"
 		d.Detail = fmt.Sprintf("A number with a unit stands in quotes: write %s = \"%s %s\".", m[1], m[2], m[3])
+	case d.Summary == "Unclosed configuration block":
+		d.Summary = "Closing brace missing"
+		d.Detail = "This block has no end. Add a } on a line of its own where it ends."
+	case (d.Summary == "Invalid block definition" || d.Summary == "Argument or block definition required") && bareValue.Match(line):
+		m := bareValue.FindSubmatch(line)
+		d.Summary = "Equals sign missing"
+		d.Detail = fmt.Sprintf("Write %s = %s for a value. (A block's line ends with { instead.)", m[1], m[2])
 	case strings.Contains(d.Summary, "single-argument block"):
 		d.Summary = "Several names on one line"
 		d.Detail = "Between { and } on one line only one name may stand. Put each name = value on a line of its own, and the closing } too."
@@ -116,8 +128,6 @@ func takeOut(d *hcl.Diagnostic, text []byte) []byte {
 	}
 	return text
 }
-
-var bareAmount = regexp.MustCompile(`^\s*([A-Za-z][\w-]*)\s*=\s*([-+]?[0-9][0-9.]*)\s*([A-Za-z%°][^\s"#]*( saturation)?)`)
 
 // Hide makes Render show stars instead of the text in rng, for a secret that
 // was written where it should not be.

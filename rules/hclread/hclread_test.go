@@ -43,7 +43,7 @@ many    = ["a", "b"]
 local   = "2026-10-14 09:30"
 zoned   = "2026-10-14T09:30:00Z"
 morning = "07:00"
-hours   = ["16:30", "10:00", "16:30"]
+hours   = ["16:30", "10:00"]
 `
 	type got struct {
 		Text            string
@@ -128,7 +128,7 @@ func TestBadValues(t *testing.T) {
 		{"far unit", `x = "28 buckets"`, flow, "Unknown unit\nThere is no unit \"buckets\". Units of flow: L/min, L/s, m3/h, m3/s, gpm."},
 		{"wrong dimension", `x = "4 degC"`, flow, "Wrong kind of unit\n4 degC is temperature, but x is flow. Write it in L/min, L/s, m3/h, m3/s, gpm."},
 		{"no number", `x = "much"`, flow, "Not an amount\n\"much\" does not start with a number. Write a number and its unit, like \"10 L/min\"."},
-		{"list for an amount", `x = ["1 gpm"]`, flow, "Amount expected\nX is one number with its unit, in quotes: write it like \"10 L/min\"."},
+		{"list for an amount", `x = ["1 gpm"]`, flow, "Amount expected\nx is one number with its unit, in quotes: write it like \"10 L/min\"."},
 		{
 			"either dimension", `x = "4 gpm"`, func(b *hclread.Body) { b.Amount("x", measure.Oxygen, measure.Saturation) },
 			"Wrong kind of unit\n4 gpm is flow, but x is oxygen or saturation. Write it in mg/L, kg/m3, % saturation.",
@@ -136,21 +136,25 @@ func TestBadValues(t *testing.T) {
 		{"word without quotes", `x = stack`, func(b *hclread.Body) { b.Text("x") }, "Quotes missing\nWords stand in quotes: write \"stack\" instead of stack."},
 		{"function", `x = upper("a")`, func(b *hclread.Body) { b.Text("x") }, "Not a plain value\nWrite the value of x itself, such as a number or text in quotes. Other names, functions and ${...} are not worked out in this file."},
 		{"null", `x = null`, func(b *hclread.Body) { b.Text("x") }, "Not a plain value\nWrite the value of x itself, such as a number or text in quotes. Other names, functions and ${...} are not worked out in this file."},
-		{"number for text", `x = 7`, func(b *hclread.Body) { b.Text("x") }, "Text expected\nX is text and stands in quotes: write \"7\"."},
+		{"number for text", `x = 7`, func(b *hclread.Body) { b.Text("x") }, "Text expected\nx is text and stands in quotes: write \"7\"."},
 		{"text for bool", `x = "yes"`, func(b *hclread.Body) { b.Bool("x") }, "True or false expected\nWrite x = true or x = false, without quotes."},
 		{"fraction for int", `x = 1.5`, func(b *hclread.Body) { b.Int("x", 1, 16) }, "Number out of sense\nWrite x as a whole number from 1 to 16, without quotes."},
 		{"int too big", `x = 1e30`, func(b *hclread.Body) { b.Int("x", 1, 16) }, "Number out of sense\nWrite x as a whole number from 1 to 16, without quotes."},
 		{"number out of span", `x = 2`, func(b *hclread.Body) { b.Number("x", 0, 1) }, "Number out of sense\nWrite x as a number from 0 to 1, without quotes and unit."},
-		{"negative time", `x = "-5 min"`, func(b *hclread.Body) { b.Duration("x") }, "Time out of sense\nX is how long something takes: write it between \"0 s\" and \"36500 d\"."},
-		{"endless time", `x = "99999 d"`, func(b *hclread.Body) { b.Duration("x") }, "Time out of sense\nX is how long something takes: write it between \"0 s\" and \"36500 d\"."},
+		{"negative time", `x = "-5 min"`, func(b *hclread.Body) { b.Duration("x") }, "Time out of sense\nx is how long something takes: write it between \"0 s\" and \"36500 d\"."},
+		{"endless time", `x = "99999 d"`, func(b *hclread.Body) { b.Duration("x") }, "Time out of sense\nx is how long something takes: write it between \"0 s\" and \"36500 d\"."},
 		{"near choice", `x = "stak"`, func(b *hclread.Body) { b.Choice("x", []string{"stack", "trough"}) }, "Unknown x\nThere is no x \"stak\"; did you mean \"stack\"?"},
 		{"far choice", `x = "bathtub"`, func(b *hclread.Body) { b.Choice("x", []string{"stack", "trough"}) }, "Unknown x\nThere is no x \"bathtub\". Write \"stack\" or \"trough\"."},
 		{"empty name", `x = ["a", ""]`, func(b *hclread.Body) { b.Names("x") }, "Empty name\nWrite a name between the quotes, or delete this entry of x."},
-		{"null of a kind in a list", `x = [true ? null : 1]`, func(b *hclread.Body) { b.Names("x") }, "Text expected\nX is one piece of text: write it in one pair of quotes."},
+		{"name twice", `x = ["a", "a"]`, func(b *hclread.Body) { b.Names("x") }, "Named twice\n\"a\" is already in this list: delete this entry."},
+		{"unknown name where there is none", `x = "a"`, func(b *hclread.Body) { b.KnownNames("x", "section", nil) }, "Unknown section\nThere is no section \"a\", and nothing like it yet. Add it, or delete the name here."},
+		{"no equals sign", `x "a"`, func(b *hclread.Body) { b.Has("x") }, "Equals sign missing\nWrite x = \"a\" for a value. (A block's line ends with { instead.)"},
+		{"colon", `x: 7`, func(b *hclread.Body) { b.Has("x") }, "Equals sign missing\nWrite x = 7 for a value. (A block's line ends with { instead.)"},
+		{"null of a kind in a list", `x = [true ? null : 1]`, func(b *hclread.Body) { b.Names("x") }, "Text expected\nx is one piece of text: write it in one pair of quotes."},
 		{"unknown name in a list", `x = ["head", "zzz"]`, func(b *hclread.Body) { b.KnownNames("x", "unit", []string{"head"}) }, "Unknown unit\nThere is no unit \"zzz\". Write \"head\"."},
-		{"date", `x = "14.10.2026"`, func(b *hclread.Body) { b.Moment("x", time.UTC) }, "Not a date and time\nX is a day and an hour: write it like \"2026-10-14 09:30\"."},
-		{"hour", `x = "25:00"`, func(b *hclread.Body) { b.HourOfDay("x") }, "Not an hour of the day\nX is an hour from \"00:00\" to \"23:59\": write it like \"07:00\"."},
-		{"hour in a list", `x = ["7 o'clock"]`, func(b *hclread.Body) { b.HoursOfDay("x") }, "Not an hour of the day\nX is an hour from \"00:00\" to \"23:59\": write it like \"07:00\"."},
+		{"date", `x = "14.10.2026"`, func(b *hclread.Body) { b.Moment("x", time.UTC) }, "Not a date and time\nx is a day and an hour: write it like \"2026-10-14 09:30\"."},
+		{"hour", `x = "25:00"`, func(b *hclread.Body) { b.HourOfDay("x") }, "Not an hour of the day\nx is an hour from \"00:00\" to \"23:59\": write it like \"07:00\"."},
+		{"hour in a list", `x = ["7 o'clock"]`, func(b *hclread.Body) { b.HoursOfDay("x") }, "Not an hour of the day\nx is an hour from \"00:00\" to \"23:59\": write it like \"07:00\"."},
 		{"one amount of two", `x = "1 TU"`, func(b *hclread.Body) { b.AmountRange("x", measure.ThermalUnits) }, "Two amounts expected\nWrite the lowest and the highest: x = [\"200 degree-days\", \"240 degree-days\"]."},
 		{"range upside down", `x = ["2 TU", "1 TU"]`, func(b *hclread.Body) { b.AmountRange("x", measure.ThermalUnits) }, "Wrong order\nWrite the lowest and the highest: x = [\"200 degree-days\", \"240 degree-days\"]."},
 	}
@@ -316,7 +320,7 @@ probe "d" {
   on x.hcl line 2, in probe "a":
    2:   topic = "x
 
-Text in quotes begins and ends on one line: end this one with a quote, "x".
+Text in quotes begins and ends on one line: write "x".
 
 Error: Unknown name
 
@@ -337,7 +341,7 @@ Error: Closing quote missing
   on x.hcl line 6, in probe:
    6: probe "c {
 
-Text in quotes begins and ends on one line: end this one with a quote, "c".
+Text in quotes begins and ends on one line: write "c".
 
 Error: Quotes missing
 
@@ -403,12 +407,12 @@ func TestUnclosedBlock(t *testing.T) {
 			t.Error("Broken is false")
 		}
 	})
-	const want = `Error: Unclosed configuration block
+	const want = `Error: Closing brace missing
 
   on x.hcl line 1, in probe "a":
    1: probe "a" {
 
-There is no closing brace for this block before the end of the file. This may be caused by incorrect brace nesting elsewhere in this file.
+This block has no end. Add a } on a line of its own where it ends.
 
 1 fault
 `

@@ -48,9 +48,9 @@ func (b *Body) text(name string, v cty.Value, rng hcl.Range) (string, bool) {
 	case v.Type() == cty.String:
 		return v.AsString(), true
 	case v.Type() == cty.Number:
-		b.Fault(rng, "Text expected", fmt.Sprintf("%s is text and stands in quotes: write %q.", capital(name), number(v)))
+		b.Fault(rng, "Text expected", fmt.Sprintf("%s is text and stands in quotes: write %q.", name, number(v)))
 	default:
-		b.Fault(rng, "Text expected", fmt.Sprintf("%s is one piece of text: write it in one pair of quotes.", capital(name)))
+		b.Fault(rng, "Text expected", fmt.Sprintf("%s is one piece of text: write it in one pair of quotes.", name))
 	}
 	return "", false
 }
@@ -200,7 +200,7 @@ func (b *Body) amount(name string, v cty.Value, rng hcl.Range, dims []measure.Di
 		return measure.Amount{}, false
 	}
 	if v.Type() != cty.String {
-		b.Fault(rng, "Amount expected", fmt.Sprintf("%s is one number with its unit, in quotes: write it like %s.", capital(name), example(10)))
+		b.Fault(rng, "Amount expected", fmt.Sprintf("%s is one number with its unit, in quotes: write it like %s.", name, example(10)))
 		return measure.Amount{}, false
 	}
 	got, err := measure.Parse(v.AsString())
@@ -231,7 +231,7 @@ func (b *Body) Duration(name string) (time.Duration, bool) {
 		return 0, false
 	}
 	if a.Value < 0 || a.Base() > maxDuration.Seconds() {
-		b.Fault(b.Rng(name), "Time out of sense", fmt.Sprintf("%s is how long something takes: write it between \"0 s\" and \"36500 d\".", capital(name)))
+		b.Fault(b.Rng(name), "Time out of sense", fmt.Sprintf("%s is how long something takes: write it between \"0 s\" and \"36500 d\".", name))
 		return 0, false
 	}
 	return a.Duration(), true
@@ -257,7 +257,8 @@ type Name struct {
 }
 
 // Names reads a list of strings; a single string is a list of one. Faulty
-// entries are reported and left out; ok means that none was faulty.
+// entries, and second ones of a name, are reported and left out; ok means that
+// there was none.
 func (b *Body) Names(name string) ([]Name, bool) {
 	v, a, ok := b.value(name)
 	if !ok {
@@ -273,6 +274,10 @@ func (b *Body) Names(name string) ([]Name, bool) {
 		s, isText := b.text(name, it, rngs[i])
 		if isText && strings.TrimSpace(s) == "" {
 			b.Fault(rngs[i], "Empty name", fmt.Sprintf("Write a name between the quotes, or delete this entry of %s.", name))
+			isText = false
+		}
+		if slices.ContainsFunc(out, func(o Name) bool { return o.Value == s }) {
+			b.Fault(rngs[i], "Named twice", fmt.Sprintf("%q is already in this list: delete this entry.", s))
 			isText = false
 		}
 		if !isText {
@@ -340,7 +345,7 @@ func (b *Body) Moment(name string, loc *time.Location) (time.Time, bool) {
 	if t, err := time.Parse(time.RFC3339, s); err == nil {
 		return t.UTC(), true
 	}
-	b.Fault(b.Rng(name), "Not a date and time", fmt.Sprintf("%s is a day and an hour: write it like \"2026-10-14 09:30\".", capital(name)))
+	b.Fault(b.Rng(name), "Not a date and time", fmt.Sprintf("%s is a day and an hour: write it like \"2026-10-14 09:30\".", name))
 	return time.Time{}, false
 }
 
@@ -367,13 +372,13 @@ func (b *Body) HoursOfDay(name string) ([]int, bool) {
 		out = append(out, m)
 	}
 	slices.Sort(out)
-	return slices.Compact(out), ok
+	return out, ok
 }
 
 func (b *Body) hour(name, s string, rng hcl.Range) (int, bool) {
 	t, err := time.Parse("15:04", s)
 	if err != nil {
-		b.Fault(rng, "Not an hour of the day", fmt.Sprintf("%s is an hour from \"00:00\" to \"23:59\": write it like \"07:00\".", capital(name)))
+		b.Fault(rng, "Not an hour of the day", fmt.Sprintf("%s is an hour from \"00:00\" to \"23:59\": write it like \"07:00\".", name))
 		return 0, false
 	}
 	return t.Hour()*60 + t.Minute(), true

@@ -224,7 +224,7 @@ func (p *parser) covers(b *hclread.Block, r *Rule, quantities []reading.Quantity
 	}
 	switch {
 	case len(r.Watches) == 0:
-		c.Fault(c.DefRange(), "Nothing to watch", fmt.Sprintf("None of the %d units covered has a %s. Add one to the site file, or cover other units.", len(chosen), what))
+		c.Fault(c.DefRange(), "Nothing to watch", fmt.Sprintf("No unit covered has a %s. Add one to the site file, or cover other units.", what))
 		return false
 	case len(blind) > 0:
 		c.Warn(c.DefRange(), "Some units are not watched", fmt.Sprintf("There is no %s at %s. Add one to the site file, or write except = [...] to say that you know.", what, list(blind)))
@@ -407,7 +407,7 @@ func (p *parser) drift(b *hclread.Block, r *Rule) bool {
 	r.Window = defaultWindow
 	if d, given := b.Duration("window"); given {
 		if d < minWindow || d > maxWindow {
-			b.Fault(b.Rng("window"), "Window out of sense", `The median looks back between "1 h" and "7 d". "24 h" suits spring water with a small daily swing.`)
+			b.Fault(b.Rng("window"), "Window out of sense", `Write how far the median looks back, between "1 h" and "7 d". "24 h" suits spring water with a small daily swing.`)
 			return false
 		}
 		r.Window = d

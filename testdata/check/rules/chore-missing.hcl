@@ -1,0 +1,5 @@
+missed_chore "cleaning" {
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}

@@ -1,0 +1,6 @@
+low_flow "troughs" {
+  setpoint   = "28 L/min"
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}

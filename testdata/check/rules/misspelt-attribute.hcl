@@ -1,0 +1,10 @@
+low_flow "troughs" {
+  covers {
+    kinds = ["trough"]
+  }
+  setpoint   = "28 L/min"
+  dead_band  = "2 L/min"
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}

@@ -1,0 +1,9 @@
+low_oxygen "raceways" {
+  covers {
+    kinds = ["raceway"]
+  }
+  setpoint   = "70 mg/L"
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}

@@ -1,0 +1,10 @@
+silent_probe "all" {
+  covers {
+    all = true
+  }
+  after      = 10
+  on_delay   = "1 min"
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}

@@ -1,0 +1,6 @@
+missed_chore "cleaning" {
+  chore      = "cleening"
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}

@@ -1,0 +1,8 @@
+silent_probe "house" {
+  covers {
+    sections = ["hatchhouse"]
+  }
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}

@@ -1,0 +1,9 @@
+low_flow "troughs" {
+  covers {
+    units = ["trough 1", "trogh 2"]
+  }
+  setpoint   = "28 L/min"
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}
