@@ -54,7 +54,8 @@ type sample struct {
 }
 
 // maxStandIn bounds the stand-in samples kept while the lot's probe is silent;
-// beyond it every second one is dropped, which the trapezoid hardly notices.
+// beyond it every second one is dropped and further ones are taken at that pace,
+// which the trapezoid hardly notices.
 const maxStandIn = 4096
 
 // recentDays is how many days of water make the mean temperature that
@@ -73,6 +74,7 @@ type Integrator struct {
 	before  bool // last lies before from
 	units   Units
 	standIn []sample
+	pace    time.Duration // least step between stand-in samples, 0 before they are thinned
 	days    [recentDays + 1]dayMean
 }
 
@@ -145,6 +147,9 @@ func (in *Integrator) dropStandIn(upTo time.Time) {
 		n++
 	}
 	in.standIn = append(in.standIn[:0], in.standIn[n:]...)
+	if len(in.standIn) == 0 {
+		in.pace = 0
+	}
 }
 
 // AddStandIn takes a reading of the stand-in probe. It counts only if it falls
@@ -153,10 +158,11 @@ func (in *Integrator) AddStandIn(at time.Time, t measure.TempC) {
 	if at.Before(in.from) || (in.have && !in.before && !at.After(in.last.at)) {
 		return
 	}
-	if n := len(in.standIn); n > 0 && !at.After(in.standIn[n-1].at) {
+	if n := len(in.standIn); n > 0 && at.Sub(in.standIn[n-1].at) < max(in.pace, 1) {
 		return
 	}
 	if len(in.standIn) >= maxStandIn {
+		in.pace = in.standIn[maxStandIn-1].at.Sub(in.standIn[0].at) / (maxStandIn / 2)
 		kept := in.standIn[:0]
 		for i := 0; i < len(in.standIn); i += 2 {
 			kept = append(kept, in.standIn[i])
