@@ -2,6 +2,7 @@ package ledger_test
 
 import (
 	"fmt"
+	"iter"
 	"testing"
 	"time"
 
@@ -41,13 +42,24 @@ func BenchmarkCommit(b *testing.B) {
 	}
 }
 
+func count(b *testing.B, seq iter.Seq2[reading.Reading, error]) (n int) {
+	b.Helper()
+	for _, err := range seq {
+		if err != nil {
+			b.Fatal(err)
+		}
+		n++
+	}
+	return n
+}
+
 func BenchmarkRange(b *testing.B) {
 	l := ledgertest.MustOpen(b)
 	const probes, each = 20, 10_000
 	commit(b, l, ledger.Batch{Readings: series(probes)(probes * each)})
 	b.Run("probe", func(b *testing.B) {
 		for b.Loop() {
-			if n := len(collect(b, l.Readings(b.Context(), "trough-7-temperature", at(0), at(24*time.Hour)))); n != each {
+			if n := count(b, l.Readings(b.Context(), "trough-7-temperature", at(0), at(24*time.Hour))); n != each {
 				b.Fatalf("%d rows, want %d", n, each)
 			}
 		}
@@ -56,7 +68,7 @@ func BenchmarkRange(b *testing.B) {
 	b.Run("arrival", func(b *testing.B) {
 		const half = probes * each / 2
 		for b.Loop() {
-			if n := len(collect(b, l.ReadingsByArrival(b.Context(), at(half*10*time.Millisecond)))); n != half {
+			if n := count(b, l.ReadingsByArrival(b.Context(), at(half*10*time.Millisecond))); n != half {
 				b.Fatalf("%d rows, want %d", n, half)
 			}
 		}

@@ -30,11 +30,12 @@ type Committed struct {
 }
 
 const (
+	selectLastSeq = `SELECT coalesce(max(seq), 0) FROM readings`
 	// Another program may have added it meanwhile.
 	insertProbe = `INSERT INTO probes (name) VALUES (?) ON CONFLICT (name) DO UPDATE SET name = excluded.name RETURNING id`
 
-	insertReading = `INSERT INTO readings (probe, at, value, device_at, arrived_at, flags, mid)
-VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (probe, at, value) DO NOTHING`
+	insertReading = `INSERT INTO readings (probe, at, value, seq, device_at, arrived_at, flags, mid)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (probe, at, value) DO NOTHING`
 	insertTransition = `INSERT INTO transitions (key, kind, occurrence, from_state, to_state, at, since, priority,
 rule, rule_at, unit, probe, trouble, detail, can_happen, to_do, by_whom)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key, occurrence, from_state, to_state, at) DO NOTHING`
@@ -63,16 +64,22 @@ func (l *Ledger) Commit(ctx context.Context, b Batch) (Committed, error) {
 	var done Committed
 	added := make(map[reading.ProbeID]int64) // known for good only once committed
 	err := l.transact(ctx, "commit", func(ctx context.Context) error {
+		// Asked for each time: another program may have written.
+		var last int64
+		if err := l.stmts.lastSeq.QueryRowContext(ctx).Scan(&last); err != nil {
+			return err
+		}
 		for _, r := range b.Readings {
 			probe, err := l.probeNumber(ctx, r.Probe, added)
 			if err != nil {
 				return fmt.Errorf("probe %q: %w", r.Probe, err)
 			}
-			stored, err := l.storeReading(ctx, probe, r)
+			stored, err := l.storeReading(ctx, probe, last+1, r)
 			if err != nil {
 				return fmt.Errorf("reading of probe %q: %w", r.Probe, err)
 			}
 			if stored {
+				last++
 				done.Stored++
 			} else {
 				done.Duplicates++
@@ -117,11 +124,11 @@ func (l *Ledger) probeNumber(ctx context.Context, name reading.ProbeID, added ma
 	return id, nil
 }
 
-func (l *Ledger) storeReading(ctx context.Context, probe int64, r reading.Reading) (bool, error) {
+func (l *Ledger) storeReading(ctx context.Context, probe, seq int64, r reading.Reading) (bool, error) {
 	if math.IsNaN(r.Value) || math.IsInf(r.Value, 0) {
 		return false, fmt.Errorf("value %v is not finite", r.Value)
 	}
-	res, err := l.stmts.reading.ExecContext(ctx, probe, micros(r.At), r.Value, micros(r.DeviceAt), micros(r.ArrivedAt), int64(r.Flags), int64(r.MID))
+	res, err := l.stmts.reading.ExecContext(ctx, probe, micros(r.At), r.Value, seq, micros(r.DeviceAt), micros(r.ArrivedAt), int64(r.Flags), int64(r.MID))
 	if err != nil {
 		return false, err
 	}

@@ -96,7 +96,9 @@ func killOnce(t *testing.T, rng *rand.Rand, path string, acknowledged int) int {
 	out, err := child.StdoutPipe()
 	ok(t, err)
 	ok(t, child.Start())
-	enough, killed := acknowledged+1+rng.IntN(60), false
+	enough := acknowledged + 1 + rng.IntN(60)
+	delay := time.Duration(rng.IntN(8000)) * time.Microsecond
+	var kill *time.Timer
 	for lines := bufio.NewScanner(out); lines.Scan(); {
 		n, err := strconv.Atoi(lines.Text())
 		if err != nil || n != acknowledged+1 {
@@ -104,11 +106,10 @@ func killOnce(t *testing.T, rng *rand.Rand, path string, acknowledged int) int {
 		}
 		acknowledged = n
 		if n == enough {
-			killed = true
-			defer time.AfterFunc(time.Duration(rng.IntN(8000))*time.Microsecond, func() { _ = child.Process.Kill() }).Stop()
+			kill = time.AfterFunc(delay, func() { _ = child.Process.Kill() })
 		}
 	}
-	if err := child.Wait(); err == nil || !killed {
+	if err := child.Wait(); err == nil || kill == nil {
 		t.Fatalf("the child ended by itself: %v", err)
 	}
 	return acknowledged

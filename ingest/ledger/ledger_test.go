@@ -34,31 +34,31 @@ func one(probe reading.ProbeID, d time.Duration, value float64) reading.Reading 
 	return reading.Reading{Probe: probe, At: at(d), ArrivedAt: at(d), Value: value}
 }
 
-func commit(t testing.TB, l *ledger.Ledger, b ledger.Batch) ledger.Committed {
-	t.Helper()
-	done, err := l.Commit(t.Context(), b)
+func commit(tb testing.TB, l *ledger.Ledger, b ledger.Batch) ledger.Committed {
+	tb.Helper()
+	done, err := l.Commit(tb.Context(), b)
 	if err != nil {
-		t.Fatalf("commit: %v", err)
+		tb.Fatalf("commit: %v", err)
 	}
 	return done
 }
 
-func collect(t testing.TB, seq iter.Seq2[reading.Reading, error]) []reading.Reading {
-	t.Helper()
+func collect(tb testing.TB, seq iter.Seq2[reading.Reading, error]) []reading.Reading {
+	tb.Helper()
 	var all []reading.Reading
 	for r, err := range seq {
 		if err != nil {
-			t.Fatalf("read: %v", err)
+			tb.Fatalf("read: %v", err)
 		}
 		all = append(all, r)
 	}
 	return all
 }
 
-func equal[T any](t testing.TB, what string, got, want T) {
-	t.Helper()
+func equal[T any](tb testing.TB, what string, got, want T) {
+	tb.Helper()
 	if diff := cmp.Diff(want, got); diff != "" {
-		t.Errorf("%s (-want +got):\n%s", what, diff)
+		tb.Errorf("%s (-want +got):\n%s", what, diff)
 	}
 }
 
@@ -424,6 +424,30 @@ func TestRestart(t *testing.T) {
 	all = append(all, one("r", time.Second, 2), one("p", time.Second, 2))
 	equal(t, "committed", commit(t, l, ledger.Batch{Readings: all}), ledger.Committed{Stored: 2, Duplicates: 2})
 	equal(t, "readings", collect(t, l.ReadingsByArrival(t.Context(), time.Time{})), all)
+}
+
+// A sync at every commit and the rest are not what SQLite does by itself.
+func TestSettings(t *testing.T) {
+	l := ledgertest.MustOpen(t)
+	for _, tt := range []struct {
+		pragma         string
+		writer, reader int
+	}{
+		{"synchronous", 2, 2}, // FULL
+		{"foreign_keys", 1, 1},
+		{"busy_timeout", 5000, 5000},
+		{"query_only", 0, 1},
+		{"wal_autocheckpoint", 4000, 1000},
+		{"journal_size_limit", 32 << 20, -1},
+	} {
+		writer, reader, err := l.Settings(t.Context(), tt.pragma)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if writer != tt.writer || reader != tt.reader {
+			t.Errorf("%s is %d and %d, want %d and %d", tt.pragma, writer, reader, tt.writer, tt.reader)
+		}
+	}
 }
 
 func TestDiskFull(t *testing.T) {

@@ -65,7 +65,7 @@ func (l *Ledger) applied(ctx context.Context) (map[string]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	defer rows.Close() //nolint:errcheck // rows.Err below tells of every failure to read
+	defer func() { _ = rows.Close() }() // rows.Err tells of every failure to read
 	for rows.Next() {
 		var name, checksum string
 		if err := rows.Scan(&name, &checksum); err != nil {
@@ -84,7 +84,7 @@ func (l *Ledger) apply(ctx context.Context, name, checksum, text string) error {
 	if err != nil {
 		return err
 	}
-	defer tx.Rollback() //nolint:errcheck // after a commit there is nothing to roll back
+	defer func() { _ = tx.Rollback() }() // does nothing after a commit
 	for _, q := range []string{createMigrations, text} {
 		if _, err := tx.ExecContext(ctx, q); err != nil {
 			return err
@@ -101,11 +101,12 @@ func (l *Ledger) apply(ctx context.Context, name, checksum, text string) error {
 // end in white space: the driver would take it for a second statement and parse
 // both anew at each use.
 type statements struct {
-	probe, reading, transition, chore, message *sql.Stmt
+	lastSeq, probe, reading, transition, chore, message *sql.Stmt
 }
 
 func (s *statements) all() map[**sql.Stmt]string {
 	return map[**sql.Stmt]string{
+		&s.lastSeq:    selectLastSeq,
 		&s.probe:      insertProbe,
 		&s.reading:    insertReading,
 		&s.transition: insertTransition,

@@ -16,37 +16,37 @@ import (
 var Start = time.Date(2031, time.November, 3, 18, 0, 0, 0, time.UTC)
 
 // MustOpen opens an empty ledger in a folder of the test's own.
-func MustOpen(t testing.TB) *ledger.Ledger {
-	t.Helper()
-	return MustOpenAt(t, filepath.Join(t.TempDir(), "ledger.db"))
+func MustOpen(tb testing.TB) *ledger.Ledger {
+	tb.Helper()
+	return MustOpenAt(tb, filepath.Join(tb.TempDir(), "ledger.db"))
 }
 
 // MustOpenAt opens the ledger at path, creating it if it is missing. When the
 // test ends the file is checked, through a ledger of its own if the test has
 // closed this one, and closed.
-func MustOpenAt(t testing.TB, path string) *ledger.Ledger {
-	t.Helper()
-	l := open(t, path)
-	t.Cleanup(func() {
+func MustOpenAt(tb testing.TB, path string) *ledger.Ledger {
+	tb.Helper()
+	l := open(tb, path)
+	tb.Cleanup(func() {
 		if err := l.Close(); err != nil {
-			t.Errorf("close the ledger: %v", err)
+			tb.Errorf("close the ledger: %v", err)
 		}
-		again := open(t, path)
+		again := open(tb, path)
 		if err := again.Check(context.Background()); err != nil {
-			t.Errorf("check the ledger after the test: %v", err)
+			tb.Errorf("check the ledger after the test: %v", err)
 		}
 		if err := again.Close(); err != nil {
-			t.Errorf("close the ledger: %v", err)
+			tb.Errorf("close the ledger: %v", err)
 		}
 	})
 	return l
 }
 
-func open(t testing.TB, path string) *ledger.Ledger {
-	t.Helper()
+func open(tb testing.TB, path string) *ledger.Ledger {
+	tb.Helper()
 	l, err := ledger.Open(context.Background(), ledger.Options{Path: path, Now: func() time.Time { return Start }, Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
-		t.Fatalf("open the ledger: %v", err)
+		tb.Fatalf("open the ledger: %v", err)
 	}
 	return l
 }

@@ -6,19 +6,20 @@ CREATE TABLE probes (
     name TEXT NOT NULL UNIQUE
 ) STRICT;
 
--- seq is the order of commit. Rows are appended; see readings.go for why they
--- are not clustered by probe.
+-- Kept in the order of probe and time; see readings.go for what that costs and
+-- buys. seq is the order of commit, from 1 without gaps.
 CREATE TABLE readings (
-    seq        INTEGER PRIMARY KEY,
     probe      INTEGER NOT NULL REFERENCES probes (id),
     at         INTEGER NOT NULL,
     value      REAL NOT NULL,    -- base unit of the probe's quantity
+    seq        INTEGER NOT NULL,
     device_at  INTEGER,          -- NULL: the payload carried no time
     arrived_at INTEGER NOT NULL,
     flags      INTEGER NOT NULL, -- reading.Flags
-    mid        INTEGER NOT NULL  -- MQTT packet identifier, 0 for QoS 0
-) STRICT;
-CREATE UNIQUE INDEX readings_once ON readings (probe, at, value);
+    mid        INTEGER NOT NULL, -- MQTT packet identifier, 0 for QoS 0
+    PRIMARY KEY (probe, at, value)
+) STRICT, WITHOUT ROWID;
+CREATE UNIQUE INDEX readings_by_seq ON readings (seq);
 
 -- The latest arrival in each full block of 1024 readings. It finds where to
 -- start reading by arrival without an index entry for every reading.
