@@ -1,0 +1,25 @@
+// Package config turns the site file, one HCL file, into one checked Config
+// with every default filled in. All faults of a file are reported in one run,
+// each with its line and a remedy; a Config is only of use when there are none.
+//
+// Parse is pure. Load reads the site file; Secret.Resolve and TLS.ClientConfig
+// read what the site file points to, when they are called. Paths in the file
+// are relative to it.
+//
+// Passwords never stand in the site file. The embedded broker speaks plain MQTT
+// without TLS: it is meant for this machine or a network of the hatchery's own.
+// Alarm rules stand in files of their own (rules/lang).
+//
+// The smallest file that works:
+//
+//	site "Alder Fork" {
+//	}
+//	unit "spring intake" {
+//	  kind = "spring"
+//	}
+//	probe "spring temperature" {
+//	  quantity = "temperature"
+//	  at       = "spring intake"
+//	  topic    = "alderfork/spring/temperature"
+//	}
+package config

@@ -1,0 +1,154 @@
+# Alder Fork, metric units. us.hcl is the same site in US units.
+site "Alder Fork" {
+  altitude = "420 m"
+  timezone = "Etc/GMT-1"
+  show {
+    temperature = "degC"
+    flow        = "L/min"
+    oxygen      = "mg/L"
+  }
+}
+
+section "hatch house" {
+}
+
+unit "spring intake" {
+  kind        = "spring"
+  design_flow = "600 L/min"
+}
+
+unit "stack 1" {
+  kind        = "stack"
+  section     = "hatch house"
+  trays       = 8
+  volume      = "60 L"
+  design_flow = "16 L/min"
+}
+
+unit "trough 1" {
+  kind    = "trough"
+  section = "hatch house"
+}
+
+probe "spring temperature" {
+  quantity = "temperature"
+  at       = "spring intake"
+  topic    = "alderfork/spring/temperature"
+  every    = "30 s"
+}
+
+probe "stack 1 temperature" {
+  quantity    = "temperature"
+  at          = "stack 1"
+  topic       = "alderfork/stack-1"
+  format      = "json"
+  unit        = "degC"
+  value_path  = "water.temperature"
+  time_path   = "at"
+  time_format = "rfc3339"
+  stand_in    = "spring temperature"
+  plausible {
+    low  = "0 degC"
+    high = "25 degC"
+  }
+}
+
+probe "stack 1 flow" {
+  quantity   = "flow"
+  at         = "stack 1"
+  topic      = "alderfork/stack-1"
+  format     = "json"
+  value_path = "water.flow"
+}
+
+probe "trough 1 oxygen" {
+  quantity = "oxygen"
+  at       = "trough 1"
+  topic    = "alderfork/trough-1"
+  format   = "senml"
+  record   = "trough-1/oxygen"
+}
+
+probe "trough 1 saturation" {
+  quantity = "oxygen"
+  unit     = "% saturation"
+  at       = "trough 1"
+  topic    = "alderfork/trough-1"
+  format   = "senml"
+  record   = "trough-1/saturation"
+}
+
+lot "2026-A" {
+  species     = "brook trout"
+  strain      = "upper pond"
+  egg_take    = "2026-10-14 09:30"
+  placed      = "2026-10-14 14:00"
+  start       = "eyed"
+  start_units = "180 degree-days"
+  eggs        = 24000
+  unit        = "stack 1"
+  base        = "0 degC"
+  needs {
+    hatch   = ["450 degree-days", "500 degree-days"]
+    swim_up = ["700 degree-days", "800 degree-days"]
+  }
+}
+
+chore "cleaning" {
+  kinds = ["trough"]
+  units = ["stack 1"]
+  by    = ["16:00", "10:00"]
+}
+
+chore "intake" {
+  by = "07:30"
+}
+
+person "kim" {
+  email = "kim@alderfork.example"
+}
+
+person "rowan" {
+  email = "rowan@alderfork.example"
+}
+
+call_out {
+  people  = ["rowan", "kim"]
+  repeat  = "10 min"
+  gather  = "90 s"
+  morning = "06:45"
+  expire  = "12 h"
+}
+
+mail {
+  host    = "mail.alderfork.example"
+  user    = "weirkeeper"
+  from    = "weirkeeper@alderfork.example"
+  timeout = "20 s"
+  password {
+    file = "mail.password"
+  }
+}
+
+broker {
+  url       = "mqtts://broker.alderfork.example"
+  client_id = "hatch-house"
+  user      = "weirkeeper"
+  password {
+    env = "WEIRKEEPER_BROKER_PASSWORD"
+  }
+  tls {
+    ca_file     = "/etc/weirkeeper/ca.pem"
+    server_name = "broker"
+  }
+}
+
+web {
+  listen = "[::1]:8080"
+  url    = "https://alderfork.example/weirkeeper"
+}
+
+paths {
+  data  = "/var/lib/weirkeeper"
+  rules = ["rules.hcl", "night.hcl"]
+}

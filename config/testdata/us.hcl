@@ -1,0 +1,156 @@
+# Alder Fork in US units. metric.hcl is the same site in metric units.
+site "Alder Fork" {
+  altitude = "1378 ft"
+  timezone = "Etc/GMT-1"
+  show {
+    temperature = "degF"
+    flow        = "gpm"
+    oxygen      = "mg/L"
+  }
+}
+
+section "hatch house" {
+}
+
+unit "spring intake" {
+  kind        = "spring"
+  design_flow = "158.5 gpm"
+}
+
+unit "stack 1" {
+  kind        = "stack"
+  section     = "hatch house"
+  trays       = 8
+  volume      = "15.85 gal"
+  design_flow = "4.227 gpm"
+}
+
+unit "trough 1" {
+  kind    = "trough"
+  section = "hatch house"
+}
+
+probe "spring temperature" {
+  quantity = "temperature"
+  at       = "spring intake"
+  unit     = "degF"
+  topic    = "alderfork/spring/temperature"
+  every    = "30 s"
+}
+
+probe "stack 1 temperature" {
+  quantity    = "temperature"
+  at          = "stack 1"
+  topic       = "alderfork/stack-1"
+  format      = "json"
+  unit        = "degF"
+  value_path  = "water.temperature"
+  time_path   = "at"
+  time_format = "rfc3339"
+  stand_in    = "spring temperature"
+  plausible {
+    low  = "32 degF"
+    high = "77 degF"
+  }
+}
+
+probe "stack 1 flow" {
+  quantity   = "flow"
+  unit       = "gpm"
+  at         = "stack 1"
+  topic      = "alderfork/stack-1"
+  format     = "json"
+  value_path = "water.flow"
+}
+
+probe "trough 1 oxygen" {
+  quantity = "oxygen"
+  at       = "trough 1"
+  topic    = "alderfork/trough-1"
+  format   = "senml"
+  record   = "trough-1/oxygen"
+}
+
+probe "trough 1 saturation" {
+  quantity = "oxygen"
+  unit     = "% saturation"
+  at       = "trough 1"
+  topic    = "alderfork/trough-1"
+  format   = "senml"
+  record   = "trough-1/saturation"
+}
+
+lot "2026-A" {
+  species     = "brook trout"
+  strain      = "upper pond"
+  egg_take    = "2026-10-14 09:30"
+  placed      = "2026-10-14 14:00"
+  start       = "eyed"
+  start_units = "324 TU"
+  eggs        = 24000
+  unit        = "stack 1"
+  base        = "32 degF"
+  needs {
+    hatch   = ["810 TU", "900 TU"]
+    swim_up = ["1260 TU", "1440 TU"]
+  }
+}
+
+chore "cleaning" {
+  kinds = ["trough"]
+  units = ["stack 1"]
+  by    = ["16:00", "10:00"]
+}
+
+chore "intake" {
+  by = "07:30"
+}
+
+person "kim" {
+  email = "kim@alderfork.example"
+}
+
+person "rowan" {
+  email = "rowan@alderfork.example"
+}
+
+call_out {
+  people  = ["rowan", "kim"]
+  repeat  = "10 min"
+  gather  = "90 s"
+  morning = "06:45"
+  expire  = "12 h"
+}
+
+mail {
+  host    = "mail.alderfork.example"
+  user    = "weirkeeper"
+  from    = "weirkeeper@alderfork.example"
+  timeout = "20 s"
+  password {
+    file = "mail.password"
+  }
+}
+
+broker {
+  url       = "mqtts://broker.alderfork.example"
+  client_id = "hatch-house"
+  user      = "weirkeeper"
+  password {
+    env = "WEIRKEEPER_BROKER_PASSWORD"
+  }
+  tls {
+    ca_file     = "/etc/weirkeeper/ca.pem"
+    server_name = "broker"
+  }
+}
+
+web {
+  listen = "[::1]:8080"
+  url    = "https://alderfork.example/weirkeeper"
+}
+
+paths {
+  data  = "/var/lib/weirkeeper"
+  rules = ["rules.hcl", "night.hcl"]
+}

@@ -1,0 +1,32 @@
+site "Alder Fork" {
+}
+unit "spring intake" {
+  kind = "spring"
+}
+unit "stack 1" {
+  kind  = "stack"
+  trays = 8
+}
+probe "spring temperature" {
+  quantity = "temperature"
+  at       = "spring intake"
+  topic    = "alderfork/spring/temperature"
+}
+person "kim" {
+  email = "kim@alderfork.example"
+}
+mail {
+  host = "mail.alderfork.example"
+  from = "weirkeeper@alderfork.example"
+}
+chore "cleaning" {
+  units = ["stack 1", "stack 7"]
+  kinds = ["stacks"]
+  by    = ["10 am"]
+}
+chore "feeding" {
+  kinds = ["raceway"]
+  by    = []
+}
+chore "intake" {
+}

@@ -1,0 +1,31 @@
+site "Alder Fork" {
+}
+unit "spring intake" {
+  kind = "spring"
+}
+unit "stack 1" {
+  kind  = "stack"
+  trays = 8
+}
+probe "spring temperature" {
+  quantity = "temperature"
+  at       = "spring intake"
+  topic    = "alderfork/spring/temperature"
+}
+person "kim" {
+  email = "kim@alderfork.example"
+}
+mail {
+  host = "mail.alderfork.example"
+  from = "weirkeeper@alderfork.example"
+}
+unit {
+  kind = "trough"
+}
+unit "trough" "2" {
+  kind = "trough"
+}
+section " " {
+}
+broker "main" {
+}

@@ -1,0 +1,25 @@
+site "Alder Fork" {
+}
+unit "spring intake" {
+  kind = "spring"
+}
+unit "stack 1" {
+  kind  = "stack"
+  trays = 8
+}
+probe "spring temperature" {
+  quantity = "temperature"
+  at       = "spring intake"
+  topic    = "alderfork/spring/temperature"
+}
+person "kim" {
+  email = "kim@alderfork.example"
+}
+mail {
+  host     = "smtp://mail.alderfork.example"
+  port     = 70000
+  tls      = "none"
+  user     = "weirkeeper"
+  password = "sesame"
+  timeout  = "1 d"
+}

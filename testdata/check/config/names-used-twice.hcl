@@ -1,0 +1,35 @@
+site "Alder Fork" {
+}
+unit "spring intake" {
+  kind = "spring"
+}
+unit "stack 1" {
+  kind  = "stack"
+  trays = 8
+}
+probe "spring temperature" {
+  quantity = "temperature"
+  at       = "spring intake"
+  topic    = "alderfork/spring/temperature"
+}
+person "kim" {
+  email = "kim@alderfork.example"
+}
+mail {
+  host = "mail.alderfork.example"
+  from = "weirkeeper@alderfork.example"
+}
+section "hatch house" {
+}
+section "hatch house" {
+}
+unit "stack 1" {
+  kind = "trough"
+}
+probe "spring temperature" {
+}
+person "kim" {
+  email = "rowan@alderfork.example"
+}
+mail {
+}

@@ -1,0 +1,2 @@
+site "Alder Fork" {
+}
