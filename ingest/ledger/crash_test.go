@@ -13,7 +13,6 @@ import (
 	"time"
 
 	"weirkeeper/ingest/ledger"
-	"weirkeeper/ingest/ledger/ledgertest"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/callout"
 	"weirkeeper/rules/reading"
@@ -117,7 +116,8 @@ func killOnce(t *testing.T, rng *rand.Rand, path string, acknowledged int) int {
 
 func checkAcknowledged(t *testing.T, path string, acknowledged int) {
 	t.Helper()
-	l := ledgertest.MustOpenAt(t, path)
+	l, err := ledger.Open(t.Context(), options(path))
+	ok(t, err)
 	ok(t, l.Check(t.Context()))
 	messages := records(t, l, 0)
 	// The batch under way may be there, whole.
