@@ -63,7 +63,8 @@ func (o *Outbox) Row(id string) Row {
 // Await waits until the row of a message fits, and fails the test after 20 s.
 func (o *Outbox) Await(t *testing.T, id string, fits func(Row) bool) Row {
 	t.Helper()
-	deadline := time.After(20 * time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	defer cancel()
 	for {
 		o.mu.Lock()
 		r, changed := o.rows[o.find(id)], o.changed
@@ -73,7 +74,7 @@ func (o *Outbox) Await(t *testing.T, id string, fits func(Row) bool) Row {
 		}
 		select {
 		case <-changed:
-		case <-deadline:
+		case <-ctx.Done():
 			t.Fatalf("message %s stayed at %+v", id, r)
 		}
 	}
