@@ -88,7 +88,7 @@ type Options struct {
 
 // notBefore is the earliest device time that is believed: clocks that lost
 // their setting say 1970 or 2000.
-var notBefore = time.Date(2015, 1, 1, 0, 0, 0, 0, time.UTC)
+var notBefore = time.Date(2010, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // lateAfter is the least age at which a sample is late; probes that report
 // seldom are given three of their intervals (common practice, no source).

@@ -350,17 +350,27 @@ func TestRetained(t *testing.T) {
 	s := subscribe(t, b.Addr(), nil, "a/temp")
 	p := publisher(t, b.Addr(), "probe", nil)
 	sent := p.Publish("a/temp", 1, true, "8.1")
-	m := wait(t, s.got, "the message")
-	if m.Retained {
-		t.Error("a fresh message came as retained")
+	// A publication close to the subscription may come as retained as well.
+	for fresh := false; !done(sent); {
+		select {
+		case m := <-s.got:
+			fresh = fresh || !m.Retained
+			m.Ack()
+		case <-sent.Done():
+			if !fresh {
+				t.Error("the message came only as retained")
+			}
+		case <-time.After(patience):
+			t.Fatal("waited too long for PUBACK")
+		}
 	}
-	m.Ack()
-	wait(t, sent.Done(), "PUBACK")
 	s.stop(t)
 	s = subscribe(t, b.Addr(), nil, "a/temp")
-	if m := wait(t, s.got, "the retained message"); !m.Retained || string(m.Payload) != "8.1" {
+	m := wait(t, s.got, "the retained message")
+	if !m.Retained || string(m.Payload) != "8.1" {
 		t.Errorf("got %+v, want it retained", m)
 	}
+	m.Ack()
 }
 
 func TestWhoMayConnect(t *testing.T) {
@@ -487,7 +497,8 @@ func TestThousandProbes(t *testing.T) {
 // acknowledges, on an ordinary broker: the floor. "held" goes through the
 // daemon's client and the held acknowledgement.
 func BenchmarkReceive(b *testing.B) {
-	run := func(b *testing.B, addr string, received *atomic.Int64, all <-chan struct{}) {
+	run := func(b *testing.B, addr string, all <-chan struct{}) {
+		b.Helper()
 		const publishers = 4
 		var clients []paho.Client
 		for i := range publishers {
@@ -512,18 +523,15 @@ func BenchmarkReceive(b *testing.B) {
 			})
 		}
 		wg.Wait()
-		if b.N > 0 {
-			<-all
-		}
+		wait(b, all, "the last messages")
 		b.StopTimer()
-		if got := received.Load(); got < int64(b.N) {
-			b.Errorf("received %d, want %d", got, b.N)
-		}
 		b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "msgs/s")
 	}
-	count := func(b *testing.B) (*atomic.Int64, chan struct{}, func()) {
-		n, all := new(atomic.Int64), make(chan struct{})
-		return n, all, func() {
+	count := func(b *testing.B) (all chan struct{}, one func()) {
+		b.Helper()
+		var n atomic.Int64
+		all = make(chan struct{})
+		return all, func() {
 			if n.Add(1) == int64(b.N) {
 				close(all)
 			}
@@ -533,17 +541,17 @@ func BenchmarkReceive(b *testing.B) {
 		opt := held()
 		opt.SubscriberID = ""
 		br := start(b, opt)
-		n, all, one := count(b)
+		all, one := count(b)
 		s := publisher(b, br.Addr(), "loop", nil)
 		wait(b, s.Subscribe("a/temp", 1, func(paho.Client, paho.Message) { one() }).Done(), "SUBACK")
-		run(b, br.Addr(), n, all)
+		run(b, br.Addr(), all)
 	})
 	b.Run("held", func(b *testing.B) {
 		br := start(b, held())
-		n, all, one := count(b)
+		all, one := count(b)
 		subscribe(b, br.Addr(), func(o *mqtt.Options) {
 			o.Handle = func(m ingest.Message) { m.Ack(); one() }
 		}, "a/temp")
-		run(b, br.Addr(), n, all)
+		run(b, br.Addr(), all)
 	})
 }
