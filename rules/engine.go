@@ -134,10 +134,11 @@ func (e *Engine) temperatureFor(unit string) (*site.Probe, bool) {
 func (e *Engine) Memory() time.Duration {
 	m := time.Hour
 	for _, c := range e.checks {
+		back := c.rule.OnDelay + c.rule.OffDelay
 		if c.window != nil {
-			m = max(m, c.window.length)
+			back += c.window.length // full as long as delays are counted
 		}
-		m = max(m, c.rule.OnDelay+c.rule.OffDelay)
+		m = max(m, back)
 	}
 	return m
 }

@@ -1,0 +1,169 @@
+package rules_test
+
+import (
+	"bytes"
+	"errors"
+	"flag"
+	"fmt"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"weirkeeper/rules"
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/hclread"
+	"weirkeeper/rules/lang"
+	"weirkeeper/rules/reading"
+	"weirkeeper/rules/rulestest"
+	"weirkeeper/rules/site"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden files")
+
+// program reads rules that must be without an error.
+func program(t testing.TB, s *site.Site, text string) *lang.Program {
+	t.Helper()
+	files := hclread.NewFiles()
+	p, diags := lang.Parse(files, []lang.Source{{Name: "rules.hcl", Text: []byte(text)}}, s)
+	if diags.HasErrors() {
+		var out bytes.Buffer
+		if err := files.Render(&out, diags, 78); err != nil {
+			t.Error(err)
+		}
+		t.Fatalf("diagnostics:\n%s", &out)
+	}
+	return p
+}
+
+// block writes one rule; covers is one line, rest the lines of its kind.
+func block(kind, name, covers, rest string) string {
+	prio := "call-out"
+	if strings.Contains(name, "note") {
+		prio = "note"
+	}
+	if covers != "" {
+		covers = "covers {\n" + covers + "\n}\n"
+	}
+	return fmt.Sprintf("%s %q {\n%s%s\npriority = %q\ncan_happen = \"Trouble.\"\nto_do = \"Look.\"\n}\n", kind, name, covers, strings.ReplaceAll(rest, "; ", "\n"), prio)
+}
+
+// engine makes an engine whose record begins at the start of the night.
+func engine(t testing.TB, s *site.Site, text string) *rules.Engine {
+	t.Helper()
+	e := rules.New(s, program(t, s, text))
+	if _, err := e.Rebuild(rulestest.Start, rules.Past{WatchingSince: rulestest.Start}); err != nil {
+		t.Fatal(err)
+	}
+	return e
+}
+
+var flags = map[string]reading.Flags{
+	"late": reading.Late, "out-of-order": reading.OutOfOrder, "retained": reading.Retained, "out-of-range": reading.OutOfRange,
+	"device-timed": reading.DeviceTimed, "future-time": reading.FutureTime, "redelivered": reading.Redelivered,
+}
+
+// play runs a script and returns the transitions. A line is one event, the time
+// since the start of the night first:
+//
+//	1m30s  trough 1 flow = 27.5 (late, device-timed)
+//	2m     tick
+//	2m..9m tick every 10s
+//	3m     ack KEY          or: ack all
+//	4m     done cleaning @ trough 1     or: done intake clearing
+//	5m     broker bad       or: broker ok
+func play(t testing.TB, e *rules.Engine, script string) []alarm.Transition {
+	t.Helper()
+	var all []alarm.Transition
+	for _, line := range strings.Split(script, "\n") {
+		line, _, _ = strings.Cut(line, "#")
+		if line = strings.TrimSpace(line); line == "" {
+			continue
+		}
+		when, what, _ := strings.Cut(line, " ")
+		what = strings.TrimSpace(what)
+		first, last, span := strings.Cut(when, "..")
+		now := rulestest.Start.Add(duration(t, first))
+		if span {
+			_, every, ok := strings.Cut(what, "tick every ")
+			if !ok {
+				t.Fatalf("script line %q", line)
+			}
+			for end := rulestest.Start.Add(duration(t, last)); !now.After(end); now = now.Add(duration(t, every)) {
+				all = append(all, e.Tick(now)...)
+			}
+			continue
+		}
+		out, err := event(t, e, now, what)
+		if err != nil {
+			t.Fatalf("script line %q: %v", line, err)
+		}
+		all = append(all, out...)
+	}
+	return all
+}
+
+func event(t testing.TB, e *rules.Engine, now time.Time, what string) ([]alarm.Transition, error) {
+	t.Helper()
+	if what == "tick" {
+		return e.Tick(now), nil
+	}
+	if key, ok := strings.CutPrefix(what, "ack "); ok {
+		if key == "all" {
+			key = ""
+		}
+		return e.Acknowledge(now, alarm.Key(key), "kim")
+	}
+	if chore, ok := strings.CutPrefix(what, "done "); ok {
+		name, unit, _ := strings.Cut(chore, " @ ")
+		return e.ChoreDone(now, site.ChoreDone{Chore: name, Unit: unit, By: "kim", At: now}), nil
+	}
+	if health, ok := strings.CutPrefix(what, "broker "); ok {
+		return e.Health(now, rules.Broker, health == "ok", "connection refused"), nil
+	}
+	probe, rest, ok := strings.Cut(what, " = ")
+	if !ok {
+		return nil, errors.New("no such event")
+	}
+	value, marks, _ := strings.Cut(strings.TrimSuffix(rest, ")"), " (")
+	v, err := strconv.ParseFloat(value, 64)
+	if err != nil {
+		return nil, err
+	}
+	r := rulestest.Reading(reading.ProbeID(probe), now, v)
+	for _, m := range strings.Split(marks, ", ") {
+		r.Flags |= flags[m]
+	}
+	return e.Reading(now, &r), nil
+}
+
+func duration(t testing.TB, s string) time.Duration {
+	t.Helper()
+	d, err := time.ParseDuration(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
+// brief is a transition in a line: "1m0s raised low_flow/troughs/trough 1 flow".
+func brief(tr alarm.Transition) string {
+	what := tr.To.String()
+	switch {
+	case tr.Raised():
+		what = "raised"
+	case tr.Returned() && tr.To == alarm.Normal:
+		what = "returned"
+	case tr.Returned():
+		what = "returned, not acknowledged"
+	}
+	return fmt.Sprintf("%v %s %s", tr.At.Sub(rulestest.Start), what, tr.Key)
+}
+
+func briefs(all []alarm.Transition) []string {
+	var out []string
+	for _, tr := range all {
+		out = append(out, brief(tr))
+	}
+	return out
+}
