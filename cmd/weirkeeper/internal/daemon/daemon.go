@@ -104,10 +104,10 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	}
 	d.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
 		&stateCollector{status: d.keeper.status.Load, now: opt.Clock.Now, outbox: d.ledger.OutboxDepth})
-	if err = d.openBroker(in.Topics(), log); err != nil {
+	if err = d.openBroker(in.Topics()); err != nil {
 		return nil, err
 	}
-	if err = d.openMail(log("mail")); err != nil {
+	if err = d.openMail(opt.Log); err != nil {
 		return nil, err
 	}
 	if err = d.openWeb(ctx, log("web")); err != nil {
@@ -140,10 +140,10 @@ func newMessageID(now time.Time) string {
 
 // openBroker prepares the embedded broker, if it is that, and what our client
 // connects with.
-func (d *Daemon) openBroker(topics []string, log func(string) *slog.Logger) (err error) {
+func (d *Daemon) openBroker(topics []string) (err error) {
 	b := d.opt.Config.Broker
 	d.client = mqtt.Options{
-		URLs: []string{b.URL}, ClientID: b.ClientID, User: b.User, Topics: topics, Log: log("mqtt"), Now: d.opt.Clock.Now,
+		URLs: []string{b.URL}, ClientID: b.ClientID, User: b.User, Topics: topics, Log: d.opt.Log, Now: d.opt.Clock.Now,
 		Handle: d.handle, OnLink: d.onLink,
 	}
 	if !b.Embedded() {

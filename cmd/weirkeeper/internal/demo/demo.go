@@ -75,7 +75,7 @@ type Options struct {
 // falls silent, a standpipe left up, and oxygen going low before dawn.
 func DefaultTroubles() []sim.Trouble {
 	return []sim.Trouble{
-		{Kind: sim.ScreenClog, Start: 2 * time.Hour, Length: 90 * time.Minute, Severity: 0.4},
+		{Kind: sim.ScreenClog, Start: 2 * time.Hour, Length: 90 * time.Minute, Severity: 0.2},
 		{Kind: sim.ProbeSilent, Where: "trough 7 temperature", Start: 5 * time.Hour, Length: 40 * time.Minute},
 		{Kind: sim.StandpipeUp, Where: "trough 3", Start: 7 * time.Hour, Length: 20 * time.Minute},
 		{Kind: sim.OxygenLow, Where: "raceway 2", Start: 10 * time.Hour, Length: 45 * time.Minute},
@@ -134,6 +134,7 @@ type night struct {
 	pub    *sim.Publisher
 	sum    Summary
 	seen   time.Time // the journal is told up to here, exclusive
+	told   time.Time // the last status line
 
 	mu     sync.Mutex // guards what the mail server's goroutines touch
 	mails  []sink.Message
@@ -265,11 +266,12 @@ func (n *night) settle(ctx context.Context, now time.Time) error {
 		}
 		pause(ctx, time.Millisecond)
 	}
-	journal, err := l.Journal(ctx, n.seen, now.Add(time.Nanosecond))
+	next := now.Add(time.Microsecond)
+	journal, err := l.Journal(ctx, n.seen, next)
 	if err != nil {
 		return err
 	}
-	n.seen = now.Add(time.Nanosecond)
+	n.seen = next
 	for _, t := range journal {
 		n.transition(t)
 	}
@@ -341,6 +343,7 @@ func (n *night) line(now time.Time) {
 	if s == nil {
 		return
 	}
+	n.told = now
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s  %d readings safe", at(now), n.sum.Published)
 	for _, q := range []reading.Quantity{reading.Flow, reading.Temperature, reading.Oxygen} {
@@ -356,11 +359,14 @@ func (n *night) line(now time.Time) {
 	for _, c := range s.Active() {
 		active += c
 	}
-	fmt.Fprintf(&b, ", %d alarms active", active)
-	for _, l := range s.Lots {
+	fmt.Fprintf(&b, ", alarms active: %d\n          lots, degree-days:", active)
+	for i, l := range s.Lots {
 		gained := float64(l.Units.DegreeDays - l.Lot.StartUnits)
 		n.sum.Gained[l.Lot.ID] = gained
-		fmt.Fprintf(&b, "; lot %s %.2f degree-days (+%.2f)", l.Lot.ID, l.Units.DegreeDays, gained)
+		if i > 0 {
+			b.WriteByte(',')
+		}
+		fmt.Fprintf(&b, " %s %.2f (+%.2f)", l.Lot.ID, l.Units.DegreeDays, gained)
 	}
 	fmt.Fprintln(n.opt.Out, b.String())
 }
@@ -378,7 +384,9 @@ func (n *night) finish(ctx context.Context) error {
 	if s == nil {
 		return errors.New("demo: the keeper never ticked")
 	}
-	n.line(s.Now)
+	if n.told != s.Now.Truncate(Step) {
+		n.line(s.Now)
+	}
 	fmt.Fprintln(n.opt.Out)
 	return s.Write(n.opt.Out)
 }

@@ -76,14 +76,19 @@ func (s *Status) water(b *strings.Builder) {
 	b.WriteString("Water\n")
 	tw := tabwriter.NewWriter(b, 0, 4, 2, ' ', 0)
 	for _, u := range s.Site.Units {
-		cells := make([]string, 0, 4)
-		for _, p := range s.Probes {
-			if p.Probe.At == u.Name {
-				cells = append(cells, s.value(p))
+		cells, any := make([]string, 0, 4), false
+		for _, q := range reading.Quantities() {
+			var here []string
+			for _, p := range s.Probes {
+				if p.Probe.At == u.Name && p.Probe.Quantity == q {
+					here = append(here, s.value(p))
+					any = true
+				}
 			}
+			cells = append(cells, strings.Join(here, " / "))
 		}
-		if len(cells) > 0 {
-			fmt.Fprintf(tw, "  %s\t%s\n", u.Name, strings.Join(cells, "\t"))
+		if any {
+			fmt.Fprintln(tw, strings.TrimRight("  "+u.Name+"\t"+strings.Join(cells, "\t"), "\t"))
 		}
 	}
 	_ = tw.Flush() // a strings.Builder takes everything
