@@ -256,9 +256,9 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 		v := c.probe.last.Value
 		u := e.site.Show.Temperature
 		if c.side > 0 || (c.side == 0 && c.rule.HasHigh && (!c.rule.HasLow || v > float64(c.rule.Low+c.rule.High)/2)) {
-			return unit + ": water too warm", u.Format(v) + ", limit " + u.Format(float64(c.rule.High))
+			return unit + tooWarm, u.Format(v) + ", limit " + u.Format(float64(c.rule.High))
 		}
-		return unit + ": water too cold", u.Format(v) + ", limit " + u.Format(float64(c.rule.Low))
+		return unit + tooCold, u.Format(v) + ", limit " + u.Format(float64(c.rule.Low))
 	case alarm.TemperatureDrift:
 		m, ok := c.window.median()
 		if !ok {
@@ -296,6 +296,12 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 	}
 	return unit, ""
 }
+
+// What temperature_band says; Rebuild reads the side from it.
+const (
+	tooWarm = ": water too warm"
+	tooCold = ": water too cold"
+)
 
 func (e *Engine) show(q reading.Quantity, base float64) string {
 	return e.site.ShowUnit(q).Format(base)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"iter"
 	"sort"
+	"strings"
 	"time"
 
 	"weirkeeper/rules/alarm"
@@ -382,6 +383,12 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 		c.state = alarm.Normal
 		if t, ok := standing[c.key()]; ok {
 			c.state, c.since = t.To, t.Since
+			switch {
+			case strings.HasSuffix(t.Trouble, tooCold):
+				c.side = -1
+			case strings.HasSuffix(t.Trouble, tooWarm):
+				c.side = +1
+			}
 		}
 		switch {
 		case c.state.Active():
