@@ -4,7 +4,6 @@ import (
 	"context"
 	"flag"
 	"fmt"
-	"time"
 )
 
 // list is a flag that may be given several times.
@@ -26,7 +25,7 @@ func runCheck(_ context.Context, e env, args []string) int {
 	}
 	code := exitOK
 	for _, path := range sites {
-		l, err := e.load(path, rules, time.Now())
+		l, err := e.load(path, rules, e.now())
 		if err != nil {
 			return e.fault(err)
 		}

@@ -8,13 +8,14 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	"time"
 )
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	// A second signal ends the process at once.
 	context.AfterFunc(ctx, stop)
-	code := run(ctx, os.Args[1:], env{out: os.Stdout, err: os.Stderr, getenv: os.Getenv, readFile: os.ReadFile})
+	code := run(ctx, os.Args[1:], env{out: os.Stdout, err: os.Stderr, getenv: os.Getenv, readFile: os.ReadFile, now: time.Now})
 	stop()
 	os.Exit(code)
 }
@@ -31,6 +32,7 @@ type env struct {
 	out, err io.Writer
 	getenv   func(string) string
 	readFile func(string) ([]byte, error)
+	now      func() time.Time
 }
 
 // usage says what was wrong with the command line and how to go on.

@@ -168,5 +168,5 @@ func writeFiles(t *testing.T, files map[string]string) string {
 // testEnv is an env that collects output.
 func testEnv() (e env, out, errs *safeBuffer) {
 	out, errs = &safeBuffer{}, &safeBuffer{}
-	return env{out: out, err: errs, getenv: func(string) string { return "" }, readFile: os.ReadFile}, out, errs
+	return env{out: out, err: errs, getenv: func(string) string { return "" }, readFile: os.ReadFile, now: time.Now}, out, errs
 }

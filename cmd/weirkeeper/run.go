@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"time"
 
 	"weirkeeper/cmd/weirkeeper/internal/clock"
 	"weirkeeper/cmd/weirkeeper/internal/daemon"
@@ -25,7 +24,7 @@ func runDaemon(ctx context.Context, e env, args []string) int {
 	if fs.NArg() > 0 {
 		return e.usage("run", "run takes no arguments besides its flags; the site file goes after --site")
 	}
-	l, err := e.load(*path, nil, time.Now())
+	l, err := e.load(*path, nil, e.now())
 	if err != nil {
 		return e.fault(err)
 	}
