@@ -30,6 +30,7 @@ type Committed struct {
 }
 
 const (
+	// Whatever removes readings must leave the last one, or seq starts anew.
 	selectLastSeq = `SELECT coalesce(max(seq), 0) FROM readings`
 	// Another program may have added it meanwhile.
 	insertProbe = `INSERT INTO probes (name) VALUES (?) ON CONFLICT (name) DO UPDATE SET name = excluded.name RETURNING id`

@@ -203,13 +203,17 @@ func TestReadingsByArrival(t *testing.T) {
 		t.Errorf("an empty ledger gave %v", got)
 	}
 	// 3,000 readings a second apart: full blocks of 1024 and a tail. From
-	// 1,000 to 1,099 the clock was two hours ahead. Every 500th is of a
-	// sample taken a day before.
+	// 1,000 to 1,099 the clock was two hours ahead, from 2,000 to 2,099 five;
+	// blocks begin in the midst of both. Every 500th is of a sample taken a
+	// day before.
 	var all []reading.Reading
 	for i := range 3000 {
 		r := one(reading.ProbeID(fmt.Sprintf("p%d", i%7)), time.Duration(i)*time.Second, float64(i))
 		if i >= 1000 && i < 1100 {
 			r.ArrivedAt = r.ArrivedAt.Add(2 * time.Hour)
+		}
+		if i >= 2000 && i < 2100 {
+			r.ArrivedAt = r.ArrivedAt.Add(5 * time.Hour)
 		}
 		if i%500 == 0 {
 			r.At = r.At.AddDate(0, 0, -1)
@@ -219,7 +223,11 @@ func TestReadingsByArrival(t *testing.T) {
 	for part := range slices.Chunk(all, 17) {
 		commit(t, l, ledger.Batch{Readings: part})
 	}
-	for _, since := range []time.Duration{-time.Hour, 0, 500 * time.Second, 1022 * time.Second, 1023 * time.Second, 1024 * time.Second, 2047 * time.Second, 2500 * time.Second, 2999 * time.Second, 3000 * time.Second, 2*time.Hour + 1050*time.Second, 5 * time.Hour} {
+	for _, since := range []time.Duration{
+		-time.Hour, 0, 500 * time.Second, 1022 * time.Second, 1023 * time.Second, 1024 * time.Second, 2999 * time.Second, 3000 * time.Second,
+		2*time.Hour + 1022*time.Second, 2*time.Hour + 1023*time.Second, 2*time.Hour + 1100*time.Second,
+		5*time.Hour + 2046*time.Second, 5*time.Hour + 2047*time.Second, 5*time.Hour + 2100*time.Second,
+	} {
 		t.Run(since.String(), func(t *testing.T) {
 			var want []reading.Reading
 			for _, r := range all {
