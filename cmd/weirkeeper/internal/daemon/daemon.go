@@ -9,9 +9,11 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"os"
 	"path/filepath"
 	"slices"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -52,6 +54,7 @@ const LedgerFile = "ledger.db"
 // Daemon watches one site.
 type Daemon struct {
 	opt      Options
+	lock     *os.File // held while the record is ours
 	ledger   *ledger.Ledger
 	keeper   *keeper
 	registry *prometheus.Registry
@@ -81,6 +84,9 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 			err = errors.Join(err, d.Close())
 		}
 	}()
+	if d.lock, err = lockFolder(c.Paths.Data); err != nil {
+		return nil, err
+	}
 	log := func(part string) *slog.Logger { return opt.Log.With("component", part) }
 	if d.ledger, err = ledger.Open(ctx, ledger.Options{Path: filepath.Join(c.Paths.Data, LedgerFile), Now: opt.Clock.Now, Log: log("ledger")}); err != nil {
 		return nil, err
@@ -115,6 +121,22 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	}
 	d.tick = opt.Clock.Ticker(opt.TickEvery)
 	return d, nil
+}
+
+// lockFolder keeps a second daemon away from the record: two would raise every
+// alarm twice. The lock goes with the process, however that ends.
+func lockFolder(dir string) (*os.File, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("daemon: make the data folder: %w", err)
+	}
+	f, err := os.OpenFile(filepath.Join(dir, "lock"), os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("daemon: lock the data folder: %w", err)
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		return nil, errors.Join(fmt.Errorf("daemon: another weirkeeper keeps its record in %q (%w); stop it, or choose another paths.data", dir, err), f.Close())
+	}
+	return f, nil
 }
 
 func (d *Daemon) router() *notify.Router {
@@ -314,6 +336,9 @@ func (d *Daemon) Close() error {
 	}
 	if d.ledger != nil {
 		errs = append(errs, d.ledger.Close())
+	}
+	if d.lock != nil {
+		errs = append(errs, d.lock.Close())
 	}
 	return errors.Join(errs...)
 }
