@@ -178,6 +178,9 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 		return nil
 	}
 	p.heard, p.last, p.lastAt = true, *r, now
+	for _, w := range p.windows {
+		w.forget(r.At.Add(-w.length))
+	}
 	for _, c := range p.checks {
 		e.judge(now, c, c.verdict(e, now), true)
 	}
@@ -351,7 +354,8 @@ type Past struct {
 // still stands. One that the last engine did not live to write is raised at the
 // probe's next reading, or by a tick once the on-delay and one interval have
 // passed since the start. A silence that was not yet an alarm is counted anew
-// from the start. The only transitions it makes end alarms whose rule or probe
+// from the start, and a drift of a probe that was silent just before may end one
+// off-delay early. The only transitions it makes end alarms whose rule or probe
 // is no longer in the files.
 // Errors: those of reading the past; the engine is then as far as it got.
 func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
@@ -384,6 +388,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 		if t, ok := standing[c.key()]; ok {
 			c.state, c.since = t.To, t.Since
 			switch {
+			case c.side != 0: // seen lately
 			case strings.HasSuffix(t.Trouble, tooCold):
 				c.side = -1
 			case strings.HasSuffix(t.Trouble, tooWarm):

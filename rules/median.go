@@ -10,7 +10,8 @@ import (
 const medianSlots = 1440
 
 // medianWindow is the running median of a probe's recent values. Values are
-// averaged in slots so that a fast probe costs no more than a slow one.
+// averaged in slots so that a fast probe costs no more than a slow one. Whoever
+// adds also forgets.
 type medianWindow struct {
 	length, slot time.Duration
 	ring         []slotMean // oldest first
@@ -39,7 +40,6 @@ func (m *medianWindow) add(at time.Time, v float64) {
 	}
 	m.sum += v
 	m.n++
-	m.forget(at.Add(-m.length))
 }
 
 func (m *medianWindow) close() {
@@ -50,6 +50,7 @@ func (m *medianWindow) close() {
 	m.sum, m.n = 0, 0
 }
 
+// forget drops the slots that began before a time.
 func (m *medianWindow) forget(before time.Time) {
 	k := 0
 	for k < len(m.ring) && m.ring[k].at.Before(before) {

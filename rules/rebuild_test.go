@@ -157,7 +157,13 @@ func calm(rnd *rand.Rand, s *site.Site) []happening {
 //   - silence, which is counted anew from the restart: raised later by up to
 //     the time allowed to the probe;
 //   - an alarm that a tick raises because its probe fell silent while the
-//     on-delay ran: later by up to the on-delay and one interval.
+//     on-delay ran: later by up to the on-delay and one interval;
+//   - a drift whose probe was silent just before the restart, so that the
+//     median is not looked back to as far: back by up to the off-delay and one
+//     interval earlier.
+//
+// An answer that comes between the raise that would have been and the one that
+// was is an answer to nothing; the test gives none so soon after a restart.
 //
 // The daemon reports its parts' health again at its start, before the first
 // tick; so does the test.
@@ -165,7 +171,7 @@ func TestRebuildGoesOn(t *testing.T) {
 	s := rulestest.Site()
 	prog := program(t, s, everything)
 	raised, later := 0, time.Duration(0)
-	for seed := range uint64(8) {
+	for seed := range *seeds {
 		rnd := rand.New(rand.NewPCG(seed, 2))
 		events := calm(rnd, s)
 		live := engine(t, s, everything)
@@ -182,6 +188,7 @@ func TestRebuildGoesOn(t *testing.T) {
 		}
 		var again []*restarted
 		var broker *happening
+		var lastCut time.Time
 		for i, h := range events {
 			if cuts[i] {
 				r := &restarted{e: rules.New(s, prog), from: len(whole.transitions), at: h.at}
@@ -192,7 +199,10 @@ func TestRebuildGoesOn(t *testing.T) {
 				if broker != nil {
 					apply(t, r.e, &r.j, happening{at: h.at, part: rules.Broker, bad: broker.bad})
 				}
-				again = append(again, r)
+				again, lastCut = append(again, r), h.at
+			}
+			if h.ack && h.at.Before(lastCut.Add(10*time.Minute)) {
+				continue // it might come before what is raised later
 			}
 			if h.part != "" {
 				broker = &h
@@ -220,6 +230,9 @@ func TestRebuildGoesOn(t *testing.T) {
 						// On-delay and interval, and the tick it falls on; or the silence allowed.
 						allowed = 5*time.Minute + 10*time.Second
 						later = max(later, late)
+					}
+					if w[i].Kind == alarm.TemperatureDrift && w[i].Returned() && w[i].At.Before(r.at.Add(10*time.Minute)) && late < 0 && late >= -3*time.Minute {
+						continue
 					}
 					if late < 0 || late > allowed {
 						t.Errorf("seed %d, cut at %v: %s is %v later", seed, r.at.Sub(rulestest.Start), brief(w[i]), late)

@@ -19,7 +19,10 @@ import (
 	"weirkeeper/rules/site"
 )
 
-var update = flag.Bool("update", false, "rewrite the golden files")
+var (
+	update = flag.Bool("update", false, "rewrite the golden files")
+	seeds  = flag.Uint64("seeds", 3, "how many random nights to restart in")
+)
 
 // program reads rules that must be without an error.
 func program(t testing.TB, s *site.Site, text string) *lang.Program {

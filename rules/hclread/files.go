@@ -33,16 +33,19 @@ type syntax struct{}
 // Parse parses a file and recovers from faults as far as it can: the body is
 // never nil and holds what could be read.
 func (f *Files) Parse(name string, src []byte) (*hclsyntax.Body, hcl.Diagnostics) {
-	if len(src) > MaxSize {
+	refuse := func(at hcl.Range, summary, detail string) (*hclsyntax.Body, hcl.Diagnostics) {
+		f.byName[name] = &hcl.File{Bytes: src}
 		place := hcl.Range{Filename: name, Start: hcl.InitialPos, End: hcl.InitialPos}
-		f.byName[name] = &hcl.File{}
 		return &hclsyntax.Body{SrcRange: place, EndRange: place}, hcl.Diagnostics{{
-			Severity: hcl.DiagError,
-			Summary:  "File too long",
-			Detail:   fmt.Sprintf("%s has %d bytes; at most %d are read. Is it the right file?", name, len(src), MaxSize),
-			Subject:  &place,
-			Extra:    syntax{},
+			Severity: hcl.DiagError, Summary: summary, Detail: detail, Subject: &at, Extra: syntax{},
 		}}
+	}
+	if len(src) > MaxSize {
+		first := hcl.Range{Filename: name, Start: hcl.InitialPos, End: hcl.InitialPos}
+		return refuse(first, "File too long", fmt.Sprintf("%s has %d bytes; at most %d are read. Give the right file.", name, len(src), MaxSize))
+	}
+	if at, ok := tooDeep(name, src); ok {
+		return refuse(at, "Nested too deep", "The brackets here stand in each other more often than any description needs. Correct this line.")
 	}
 	text := src
 	var found hcl.Diagnostics
@@ -64,6 +67,35 @@ func (f *Files) Parse(name string, src []byte) (*hclsyntax.Body, hcl.Diagnostics
 		found = append(found, d)
 		text = takeOut(d, text)
 	}
+}
+
+// The parser calls itself for every bracket and operator; these bounds keep a
+// hostile file from exhausting the stack, which nothing can recover from.
+const (
+	maxDepth = 50  // brackets within each other
+	maxRun   = 500 // operators in one expression
+)
+
+func tooDeep(name string, src []byte) (hcl.Range, bool) {
+	tokens, _ := hclsyntax.LexConfig(src, name, hcl.InitialPos)
+	depth, run := 0, 0
+	for _, t := range tokens {
+		switch t.Type { //nolint:exhaustive // every other token is an operator or harmless
+		case hclsyntax.TokenOBrace, hclsyntax.TokenOBrack, hclsyntax.TokenOParen, hclsyntax.TokenOQuote, hclsyntax.TokenOHeredoc, hclsyntax.TokenTemplateInterp, hclsyntax.TokenTemplateControl:
+			depth++
+		case hclsyntax.TokenCBrace, hclsyntax.TokenCBrack, hclsyntax.TokenCParen, hclsyntax.TokenCQuote, hclsyntax.TokenCHeredoc, hclsyntax.TokenTemplateSeqEnd:
+			depth = max(depth-1, 0)
+		case hclsyntax.TokenNewline, hclsyntax.TokenComma:
+			run = 0
+		case hclsyntax.TokenIdent, hclsyntax.TokenNumberLit, hclsyntax.TokenQuotedLit, hclsyntax.TokenStringLit, hclsyntax.TokenComment:
+		default:
+			run++
+		}
+		if depth > maxDepth || run > maxRun {
+			return t.Range, true
+		}
+	}
+	return hcl.Range{}, false
 }
 
 // maxSyntax bounds the faults of the parser that one run reports.

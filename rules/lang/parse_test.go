@@ -124,9 +124,8 @@ const words = `
   to_do      = "Look."
 `
 
-// A rule of every kind with everything written, and what becomes of it.
-func TestEverythingWritten(t *testing.T) {
-	got := good(t, rulestest.Site(), `
+// Every kind of rule with everything written.
+const everyKindA = `
 low_flow "troughs" {
   covers {
     sections = ["hatch house"]
@@ -143,59 +142,65 @@ low_flow "troughs" {
     then the screen.
   EOT
 }
-`, `
+`
+
+const everyKindB = `
 low_flow "stacks" {
   covers {
     kinds = ["stack"]
   }
   share_of_design_flow = "75 %"
-  deadband             = "1 L/min"`+words+`}
+  deadband             = "1 L/min"` + words + `}
 temperature_drift "spring" {
   covers {
     units = "spring"
   }
   departure = "1.8 degF"
   deadband  = "0.9 degF"
-  window    = "12 h"`+words+`}
+  window    = "12 h"` + words + `}
 temperature_from_spring "stacks" {
   covers {
     kinds = ["stack", "spring"]
   }
   departure = "2 degC"
-  deadband  = "0.5 degC"`+words+`}
+  deadband  = "0.5 degC"` + words + `}
 temperature_band "eggs" {
   covers {
     units = ["stack 1"]
   }
   low      = "39.2 degF"
   high     = "11 degC"
-  deadband = "0.3 degC"`+words+`}
+  deadband = "0.3 degC"` + words + `}
 low_oxygen "mg" {
   covers {
     kinds = ["raceway", "deep trough"]
   }
   setpoint = "6 mg/L"
-  deadband = "0.5 mg/L"`+words+`}
+  deadband = "0.5 mg/L"` + words + `}
 low_oxygen "share" {
   covers {
     kinds = ["raceway", "deep trough"]
   }
   setpoint = "70% saturation"
-  deadband = "4%"`+words+`}
+  deadband = "4%"` + words + `}
 silent_probe "raceways" {
   covers {
     sections = ["raceways"]
   }
-  after = "10 min"`+words+`}
+  after = "10 min"` + words + `}
 missed_chore "cleaning" {
   covers {
     all = true
   }
   chore    = "cleaning"
-  on_delay = "20 min"`+words+`}
+  on_delay = "20 min"` + words + `}
 missed_chore "intake" {
-  chore = "intake clearing"`+words+`}
-`)
+  chore = "intake clearing"` + words + `}
+`
+
+// What becomes of it.
+func TestEverythingWritten(t *testing.T) {
+	got := good(t, rulestest.Site(), everyKindA, everyKindB)
 	const gpm = 3.785411784 // L/min, by definition of the US gallon
 	rule := func(kind alarm.Kind, name, at string, rest lang.Rule) lang.Rule {
 		rest.Kind, rest.Name, rest.At = kind, name, at
@@ -405,6 +410,8 @@ func FuzzParse(f *testing.F) {
 		}
 		f.Add(text)
 	}
+	f.Add([]byte(everyKindA))
+	f.Add([]byte(everyKindB))
 	s := rulestest.Site()
 	f.Fuzz(func(t *testing.T, text []byte) {
 		parse := func() (*lang.Program, hcl.Diagnostics, string) {
