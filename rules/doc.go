@@ -13,7 +13,8 @@
 // stayed for the off-delay, it returns to normal. Delays are judged at readings.
 // A tick raises an alarm by itself only after the on-delay and one expected
 // interval of the probe more, so that the next reading had its chance to say
-// otherwise; and a tick never returns one.
+// otherwise; and a tick never returns an alarm that a probe has raised, its
+// silence included.
 //
 // An Engine is not safe for concurrent use: one goroutine owns it.
 package rules

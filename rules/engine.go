@@ -117,6 +117,7 @@ func (e *Engine) addCheck(r *lang.Rule, w lang.Watch) {
 		if tp, ok := e.temperatureFor(w.Unit); ok {
 			c.other = e.probe(tp.ID)
 		}
+	default:
 	}
 	p.checks = append(p.checks, c)
 	e.checks = append(e.checks, c)

@@ -73,8 +73,8 @@ type happening struct {
 }
 
 // apply tells an engine of one happening and writes the journal.
-func apply(t testing.TB, e *rules.Engine, j *journal, h happening) {
-	t.Helper()
+func apply(tb testing.TB, e *rules.Engine, j *journal, h happening) {
+	tb.Helper()
 	var out []alarm.Transition
 	switch {
 	case h.r != nil:
@@ -86,7 +86,7 @@ func apply(t testing.TB, e *rules.Engine, j *journal, h happening) {
 	case h.ack:
 		var err error
 		if out, err = e.Acknowledge(h.at, "", "kim"); err != nil {
-			t.Fatal(err)
+			tb.Fatal(err)
 		}
 	case h.part != "":
 		out = e.Health(h.at, h.part, !h.bad, "said so")

@@ -25,16 +25,16 @@ var (
 )
 
 // program reads rules that must be without an error.
-func program(t testing.TB, s *site.Site, text string) *lang.Program {
-	t.Helper()
+func program(tb testing.TB, s *site.Site, text string) *lang.Program {
+	tb.Helper()
 	files := hclread.NewFiles()
 	p, diags := lang.Parse(files, []lang.Source{{Name: "rules.hcl", Text: []byte(text)}}, s)
 	if diags.HasErrors() {
 		var out bytes.Buffer
 		if err := files.Render(&out, diags, 78); err != nil {
-			t.Error(err)
+			tb.Error(err)
 		}
-		t.Fatalf("diagnostics:\n%s", &out)
+		tb.Fatalf("diagnostics:\n%s", &out)
 	}
 	return p
 }
@@ -52,11 +52,11 @@ func block(kind, name, covers, rest string) string {
 }
 
 // engine makes an engine whose record begins at the start of the night.
-func engine(t testing.TB, s *site.Site, text string) *rules.Engine {
-	t.Helper()
-	e := rules.New(s, program(t, s, text))
+func engine(tb testing.TB, s *site.Site, text string) *rules.Engine {
+	tb.Helper()
+	e := rules.New(s, program(tb, s, text))
 	if _, err := e.Rebuild(rulestest.Start, rules.Past{WatchingSince: rulestest.Start}); err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	return e
 }
@@ -75,8 +75,8 @@ var flags = map[string]reading.Flags{
 //	3m     ack KEY          or: ack all
 //	4m     done cleaning @ trough 1     or: done intake clearing
 //	5m     broker bad       or: broker ok
-func play(t testing.TB, e *rules.Engine, script string) []alarm.Transition {
-	t.Helper()
+func play(tb testing.TB, e *rules.Engine, script string) []alarm.Transition {
+	tb.Helper()
 	var all []alarm.Transition
 	for _, line := range strings.Split(script, "\n") {
 		line, _, _ = strings.Cut(line, "#")
@@ -86,28 +86,28 @@ func play(t testing.TB, e *rules.Engine, script string) []alarm.Transition {
 		when, what, _ := strings.Cut(line, " ")
 		what = strings.TrimSpace(what)
 		first, last, span := strings.Cut(when, "..")
-		now := rulestest.Start.Add(duration(t, first))
+		now := rulestest.Start.Add(duration(tb, first))
 		if span {
 			_, every, ok := strings.Cut(what, "tick every ")
 			if !ok {
-				t.Fatalf("script line %q", line)
+				tb.Fatalf("script line %q", line)
 			}
-			for end := rulestest.Start.Add(duration(t, last)); !now.After(end); now = now.Add(duration(t, every)) {
+			for end := rulestest.Start.Add(duration(tb, last)); !now.After(end); now = now.Add(duration(tb, every)) {
 				all = append(all, e.Tick(now)...)
 			}
 			continue
 		}
-		out, err := event(t, e, now, what)
+		out, err := event(tb, e, now, what)
 		if err != nil {
-			t.Fatalf("script line %q: %v", line, err)
+			tb.Fatalf("script line %q: %v", line, err)
 		}
 		all = append(all, out...)
 	}
 	return all
 }
 
-func event(t testing.TB, e *rules.Engine, now time.Time, what string) ([]alarm.Transition, error) {
-	t.Helper()
+func event(tb testing.TB, e *rules.Engine, now time.Time, what string) ([]alarm.Transition, error) {
+	tb.Helper()
 	if what == "tick" {
 		return e.Tick(now), nil
 	}
@@ -140,11 +140,11 @@ func event(t testing.TB, e *rules.Engine, now time.Time, what string) ([]alarm.T
 	return e.Reading(now, &r), nil
 }
 
-func duration(t testing.TB, s string) time.Duration {
-	t.Helper()
+func duration(tb testing.TB, s string) time.Duration {
+	tb.Helper()
 	d, err := time.ParseDuration(s)
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	return d
 }

@@ -364,6 +364,35 @@ func TestOxygenWithoutTemperature(t *testing.T) {
 	}
 }
 
+// The last value that is let through, and the first that is not.
+func TestLimits(t *testing.T) {
+	tests := []struct {
+		kind, units, good, bad, summary string
+	}{
+		{"silent_probe", "trough 1", `after = "2 min"`, `after = "119 s"`, "Too impatient"},
+		{"temperature_band", "stack 1", `low = "-0.9 degC"`, `low = "-1 degC"`, "Setpoint out of reach"},
+		{"temperature_band", "stack 1", `high = "29.9 degC"`, `high = "30 degC"`, "Setpoint out of reach"},
+		{"temperature_band", "stack 1", "low = \"7 degC\"\nhigh = \"8 degC\"\ndeadband = \"0.5 degC\"", "low = \"7 degC\"\nhigh = \"8 degC\"\ndeadband = \"0.51 degC\"", "Band too narrow"},
+		{"low_flow", "trough 1", "setpoint = \"38 L/min\"\ndeadband = \"2 L/min\"", "setpoint = \"38.1 L/min\"\ndeadband = \"2 L/min\"", "Setpoint above design flow"},
+		{"low_flow", "spring", "setpoint = \"19999 L/min\"\ndeadband = \"1 L/min\"", "setpoint = \"19999 L/min\"\ndeadband = \"2 L/min\"", "Setpoint out of reach"},
+		{"low_flow", "trough 1", `share_of_design_flow = "95%"`, `share_of_design_flow = "100%"`, "Not a share"},
+		{"temperature_drift", "spring", "departure = \"1 degC\"\ndeadband = \"0.99 degC\"", "departure = \"1 degC\"\ndeadband = \"1 degC\"", "Deadband too wide"},
+		{"temperature_drift", "spring", "departure = \"1 degC\"\nwindow = \"1 h\"", "departure = \"1 degC\"\nwindow = \"59 min\"", "Window out of sense"},
+		{"temperature_drift", "spring", "departure = \"1 degC\"\nwindow = \"7 d\"", "departure = \"1 degC\"\nwindow = \"7.1 d\"", "Window out of sense"},
+	}
+	for _, tt := range tests {
+		text := func(rest string) string {
+			return tt.kind + " \"a\" {\n covers {\n  units = [\"" + tt.units + "\"]\n }\n " + rest + words + "}\n"
+		}
+		s := rulestest.Site()
+		good(t, s, text(tt.good))
+		_, diags := lang.Parse(hclread.NewFiles(), []lang.Source{{Name: "r.hcl", Text: []byte(text(tt.bad))}}, s)
+		if len(diags) != 1 || diags[0].Summary != tt.summary {
+			t.Errorf("%s: got %v, want %s", tt.bad, diags, tt.summary)
+		}
+	}
+}
+
 func TestNoFiles(t *testing.T) {
 	_, diags := lang.Parse(hclread.NewFiles(), nil, rulestest.Site())
 	sound(t, diags)

@@ -39,24 +39,24 @@ type sample struct {
 	standIn bool
 }
 
-func main(hours, t float64) sample    { return sample{at(hours), t, false} }
+func own(hours, t float64) sample     { return sample{at(hours), t, false} }
 func standIn(hours, t float64) sample { return sample{at(hours), t, true} }
 
 // count feeds samples that must be in order.
-func count(t testing.TB, l lot.Lot, samples ...sample) *lot.Integrator {
-	t.Helper()
+func count(tb testing.TB, l lot.Lot, samples ...sample) *lot.Integrator {
+	tb.Helper()
 	in := lot.NewIntegrator(l, minutes)
-	add(t, in, samples...)
+	add(tb, in, samples...)
 	return in
 }
 
-func add(t testing.TB, in *lot.Integrator, samples ...sample) {
-	t.Helper()
+func add(tb testing.TB, in *lot.Integrator, samples ...sample) {
+	tb.Helper()
 	for _, s := range samples {
 		if s.standIn {
 			in.AddStandIn(s.at, measure.TempC(s.t))
 		} else if err := in.Add(s.at, measure.TempC(s.t)); err != nil {
-			t.Fatalf("at %v: %v", s.at, err)
+			tb.Fatalf("at %v: %v", s.at, err)
 		}
 	}
 }
@@ -174,7 +174,7 @@ func TestBelowBase(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			in := lot.NewIntegrator(eggs(tt.base), lot.DefaultGaps(24*time.Hour))
-			add(t, in, main(0, tt.from), main(24, tt.to))
+			add(t, in, own(0, tt.from), own(24, tt.to))
 			near(t, "units", float64(in.Units().DegreeDays), tt.want, 1e-12)
 		})
 	}
@@ -191,20 +191,20 @@ func TestGaps(t *testing.T) {
 		units   float64 // degC * h
 	}{
 		{"none", minute(0, 1, 8), times{Measured: h}, 8},
-		{"three intervals are still measured", []sample{main(0, 8), main(5.0/60, 8)}, times{Measured: 5 * m}, 8 * 5.0 / 60},
-		{"a second more is a gap", []sample{main(0, 8), main(301.0/3600, 8)}, times{Bridged: 301 * time.Second}, 8 * 301.0 / 3600},
-		{"short gap bridged, whatever the stand-in says", []sample{main(0, 8), standIn(1, 20), main(2, 6)}, times{Bridged: 2 * h}, 14},
-		{"long gap without stand-in is a line", []sample{main(0, 8), main(4, 6)}, times{Unsupported: 4 * h}, 28},
-		{"long gap with stand-in", []sample{main(0, 8), standIn(1, 10), standIn(2, 10), standIn(3, 10), main(4, 8)}, times{StandIn: 4 * h}, 40},
-		{"stand-in has a gap itself", []sample{main(0, 8), standIn(1, 10), standIn(9, 10), main(10, 8)}, times{StandIn: 2 * h, Unsupported: 8 * h}, 100},
-		{"stand-in is not near the ends", []sample{main(0, 8), standIn(3, 10), standIn(5, 12), main(10, 8)}, times{StandIn: 2 * h, Unsupported: 8 * h}, 30 + 22 + 60},
-		{"stand-in outside the gap is not used", []sample{standIn(-1, 30), main(0, 8), main(0.01, 8), main(4.01, 8), standIn(4.02, 30)}, times{Measured: 36 * time.Second, Unsupported: 4 * h}, 4.01 * 8},
-		{"open start, short", []sample{main(1, 8), main(1.05, 8)}, times{Bridged: h, Measured: 3 * m}, 1.05 * 8},
-		{"open start, long", []sample{main(3, 8)}, times{Unsupported: 3 * h}, 24},
-		{"open start, long, with stand-in", []sample{standIn(0.5, 6), standIn(1.5, 6), standIn(2.5, 6), main(3, 8)}, times{StandIn: 3 * h}, 18},
-		{"temperature at the start from before it", []sample{main(-1, 4), main(1, 8)}, times{Bridged: h}, 7},
-		{"only before the start", []sample{main(-3, 4), main(-1, 4)}, times{}, 0},
-		{"late readings do not lose the stand-in", []sample{main(0, 8), standIn(2, 10), standIn(4, 10), standIn(6, 10), main(1, 8), main(7, 8)}, times{Bridged: h, StandIn: 6 * h}, 8 + 60},
+		{"three intervals are still measured", []sample{own(0, 8), own(5.0/60, 8)}, times{Measured: 5 * m}, 8 * 5.0 / 60},
+		{"a second more is a gap", []sample{own(0, 8), own(301.0/3600, 8)}, times{Bridged: 301 * time.Second}, 8 * 301.0 / 3600},
+		{"short gap bridged, whatever the stand-in says", []sample{own(0, 8), standIn(1, 20), own(2, 6)}, times{Bridged: 2 * h}, 14},
+		{"long gap without stand-in is a line", []sample{own(0, 8), own(4, 6)}, times{Unsupported: 4 * h}, 28},
+		{"long gap with stand-in", []sample{own(0, 8), standIn(1, 10), standIn(2, 10), standIn(3, 10), own(4, 8)}, times{StandIn: 4 * h}, 40},
+		{"stand-in has a gap itself", []sample{own(0, 8), standIn(1, 10), standIn(9, 10), own(10, 8)}, times{StandIn: 2 * h, Unsupported: 8 * h}, 100},
+		{"stand-in is not near the ends", []sample{own(0, 8), standIn(3, 10), standIn(5, 12), own(10, 8)}, times{StandIn: 2 * h, Unsupported: 8 * h}, 30 + 22 + 60},
+		{"stand-in outside the gap is not used", []sample{standIn(-1, 30), own(0, 8), own(0.01, 8), own(4.01, 8), standIn(4.02, 30)}, times{Measured: 36 * time.Second, Unsupported: 4 * h}, 4.01 * 8},
+		{"open start, short", []sample{own(1, 8), own(1.05, 8)}, times{Bridged: h, Measured: 3 * m}, 1.05 * 8},
+		{"open start, long", []sample{own(3, 8)}, times{Unsupported: 3 * h}, 24},
+		{"open start, long, with stand-in", []sample{standIn(0.5, 6), standIn(1.5, 6), standIn(2.5, 6), own(3, 8)}, times{StandIn: 3 * h}, 18},
+		{"temperature at the start from before it", []sample{own(-1, 4), own(1, 8)}, times{Bridged: h}, 7},
+		{"only before the start", []sample{own(-3, 4), own(-1, 4)}, times{}, 0},
+		{"late readings do not lose the stand-in", []sample{own(0, 8), standIn(2, 10), standIn(4, 10), standIn(6, 10), own(1, 8), own(7, 8)}, times{Bridged: h, StandIn: 6 * h}, 8 + 60},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -226,7 +226,7 @@ func TestGaps(t *testing.T) {
 
 // The open end towards now is told apart like any gap and changes nothing.
 func TestUnitsAtOpenEnd(t *testing.T) {
-	in := count(t, eggs(0), main(0, 8), main(0.05, 8))
+	in := count(t, eggs(0), own(0, 8), own(0.05, 8))
 	before := in.Units()
 	tests := []struct {
 		hours float64
@@ -259,7 +259,7 @@ func TestUnitsAtOpenEnd(t *testing.T) {
 	}
 	add(t, silent, standIn(1, 6), standIn(2, 6))
 	near(t, "only the stand-in heard", float64(silent.UnitsAt(at(3)).DegreeDays)*24, 18, 1e-9)
-	early := count(t, eggs(0), main(-1, 7))
+	early := count(t, eggs(0), own(-1, 7))
 	near(t, "heard before the start only", float64(early.UnitsAt(at(1)).DegreeDays)*24, 7, 1e-9)
 	near(t, "not begun", float64(early.UnitsAt(at(-0.5)).DegreeDays), 0, 0)
 }
@@ -267,7 +267,7 @@ func TestUnitsAtOpenEnd(t *testing.T) {
 func TestStartUnits(t *testing.T) {
 	l := eggs(0)
 	l.StartUnits = 311
-	in := count(t, l, main(0, 8), main(24, 8))
+	in := count(t, l, own(0, 8), own(24, 8))
 	near(t, "units", float64(in.Units().DegreeDays), 319, 1e-9)
 	if in.Lot().ID != l.ID {
 		t.Errorf("lot %q", in.Lot().ID)
@@ -275,7 +275,7 @@ func TestStartUnits(t *testing.T) {
 }
 
 func TestOrder(t *testing.T) {
-	in := count(t, eggs(0), main(0, 8), main(1, 8))
+	in := count(t, eggs(0), own(0, 8), own(1, 8))
 	if err := in.Add(at(0.5), 8); !errors.Is(err, lot.ErrOutOfOrder) {
 		t.Errorf("older reading: got %v", err)
 	}
@@ -313,6 +313,7 @@ func seeds(t *testing.T, n uint64, f func(t *testing.T, rnd *rand.Rand)) {
 func TestSamplingBound(t *testing.T) {
 	const curve = 0.8*(2*math.Pi/24)*(2*math.Pi/24) + 0.3*(2*math.Pi/200)*(2*math.Pi/200) // degC/h^2
 	seeds(t, 30, func(t *testing.T, rnd *rand.Rand) {
+		t.Helper()
 		every := 10*time.Second + time.Duration(rnd.Int64N(int64(40*time.Minute)))
 		in := lot.NewIntegrator(eggs(0), lot.DefaultGaps(every))
 		var longest time.Duration
@@ -349,6 +350,7 @@ func TestSamplingBound(t *testing.T) {
 // allowed is where a gap becomes long: by what the stand-in differs over Short.
 func TestFeedInPieces(t *testing.T) {
 	seeds(t, 30, func(t *testing.T, rnd *rand.Rand) {
+		t.Helper()
 		var feed []sample
 		now := start.Add(-10 * time.Minute)
 		for len(feed) < 800 {
@@ -396,7 +398,7 @@ func TestFeedInPieces(t *testing.T) {
 		}
 	})
 	// The fall at the moment a gap becomes long, at its bound.
-	in := count(t, eggs(0), main(0, 10), main(0.05, 10), standIn(0.1, 8), standIn(1, 8), standIn(2, 8))
+	in := count(t, eggs(0), own(0, 10), own(0.05, 10), standIn(0.1, 8), standIn(1, 8), standIn(2, 8))
 	fall := in.UnitsAt(at(2.05)).DegreeDays - in.UnitsAt(at(2.05).Add(time.Second)).DegreeDays
 	near(t, "fall", float64(fall)*24, (10-8)*2, 0.01)
 }
@@ -427,11 +429,11 @@ func TestHoleFilledFromStandIn(t *testing.T) {
 // A stand-in that speaks every second through days does not fill the memory,
 // and thinning it costs next to nothing.
 func TestLongHoleIsThinned(t *testing.T) {
-	in := count(t, eggs(0), main(0, 8))
+	in := count(t, eggs(0), own(0, 8))
 	for s := range 3 * 86400 {
 		in.AddStandIn(start.Add(time.Duration(s)*time.Second), measure.TempC(wave(float64(s)/3600)))
 	}
-	add(t, in, main(72, 8))
+	add(t, in, own(72, 8))
 	near(t, "units", float64(in.Units().DegreeDays), trueUnits(72), 0.001)
 }
 
@@ -440,7 +442,7 @@ func TestRecentMean(t *testing.T) {
 	if _, ok := in.RecentMean(); ok {
 		t.Error("a mean of nothing")
 	}
-	add(t, in, main(-1, 5))
+	add(t, in, own(-1, 5))
 	if m, ok := in.RecentMean(); !ok || m != 5 {
 		t.Errorf("before the start: %v %v, want what was read", m, ok)
 	}
