@@ -51,6 +51,7 @@ type check struct {
 	nextDue          time.Time
 
 	part    Part
+	told    bool // the part has said something since the start
 	healthy bool
 	said    string
 }
@@ -199,7 +200,10 @@ func (c *check) quietSince(e *Engine) time.Time {
 }
 
 func (c *check) health() verdict {
-	if c.healthy {
+	switch {
+	case !c.told:
+		return unknown
+	case c.healthy:
 		return good
 	}
 	return bad

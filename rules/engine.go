@@ -74,7 +74,7 @@ func New(s *site.Site, prog *lang.Program) *Engine {
 	}
 	for _, h := range builtIn {
 		r := h.rule
-		c := &check{rule: &r, watch: lang.Watch{Unit: string(h.part)}, part: h.part, healthy: true}
+		c := &check{rule: &r, watch: lang.Watch{Unit: string(h.part)}, part: h.part}
 		e.checks = append(e.checks, c)
 		e.health[h.part] = c
 	}
@@ -224,12 +224,13 @@ func (e *Engine) ChoreDone(now time.Time, d site.ChoreDone) []alarm.Transition {
 	return e.out
 }
 
-// Health takes what a part of the daemon says of itself. Parts without a
+// Health takes what a part of the daemon says of itself. Until it says
+// something, its alarm stays as it stood before the restart. Parts without a
 // built-in alarm are ignored.
 func (e *Engine) Health(now time.Time, part Part, ok bool, detail string) []alarm.Transition {
 	e.begin(now)
 	if c := e.health[part]; c != nil {
-		c.healthy, c.said = ok, detail
+		c.told, c.healthy, c.said = true, ok, detail
 		e.judge(now, c, c.health(), true)
 	}
 	return e.out

@@ -238,11 +238,18 @@ func (d *Daemon) openMail(log *slog.Logger) error {
 	if err != nil {
 		return err
 	}
+	var told atomic.Bool // news of the mail since the start; a first success is some
 	d.sender = notify.NewSender(notify.SenderOptions{
 		Outbox: d.ledger, Deliverer: mailer, Now: d.opt.Clock.Now, Log: log, Timeout: 2 * m.Timeout,
-		OnHealth: d.keeper.mailHealth,
+		OnHealth: func(ok bool, detail string) {
+			told.Store(true)
+			d.keeper.mailHealth(ok, detail)
+		},
 		Count: func(o notify.Outcome, n int) {
 			d.keeper.metrics.mail.WithLabelValues(string(o)).Add(float64(n))
+			if o == notify.Sent && n > 0 && told.CompareAndSwap(false, true) {
+				d.keeper.mailHealth(true, "mail goes out")
+			}
 		},
 	})
 	return nil
@@ -287,7 +294,6 @@ func (d *Daemon) BrokerAddr(ctx context.Context) (string, error) {
 func (d *Daemon) Run(ctx context.Context) error {
 	stages := []stage{
 		{"intake", func(ctx context.Context) error {
-			d.onLink(false, "not connected since the start")
 			<-ctx.Done()
 			d.shut()
 			return nil

@@ -410,6 +410,7 @@ func (k *keeper) rebuild(ctx context.Context) error {
 	}
 	k.router.Restore(append(journal, past.Standing...), messages)
 	k.observe(gone)
+	k.observe(k.engine.Health(now, rules.Broker, false, "not connected since the start"))
 
 	inFlight, err := k.ledger.InFlight(ctx, 4*queueLen)
 	if err != nil {
