@@ -70,6 +70,10 @@ var templates = map[alarm.Key]alarm.Transition{
 		Kind: alarm.LowFlow, Priority: alarm.CallOut, Unit: "spring", Trouble: "Spring: low flow", Detail: "310 L/min, setpoint 600 L/min",
 		Rule: "spring flow", RuleAt: "rules.hcl:3", CanHappen: "All units run dry one after the other.", ToDo: "Clear the spring intake.",
 	},
+	"warm spring": {
+		Kind: alarm.TemperatureBand, Priority: alarm.CallOut, Unit: "spring", Trouble: "Spring: too warm", Detail: "10 degC, setpoint 9 degC",
+		Rule: "spring band",
+	},
 	"warm": {
 		Kind: alarm.TemperatureBand, Priority: alarm.CallOut, Unit: "stack 1", Trouble: "Stack 1: too warm", Detail: "12.6 degC, setpoint 11 degC",
 		Rule: "stack band",
@@ -177,11 +181,33 @@ var nights = []struct {
 	},
 	{
 		name:   "came and went within the gather time is still mentioned",
-		events: []event{{"03:10:00", "t3", "raise"}, {"03:10:30", "t4", "raise"}, {"03:11:00", "t4", "return"}},
-		until:  "03:20:00",
+		events: []event{{"03:10:00", "t3", "raise"}, {"03:10:30", "t4", "raise"}, {"03:11:00", "t4", "return"}, {"03:20:00", "t3", "return"}},
+		until:  "04:00:00",
 		want: []string{
 			"03:10:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
 			"03:12:00 first both: Trough 4: low flow — came and went + 1 more",
+			"03:20:00 returned both: Back to normal: Trough 3: low flow",
+		},
+	},
+	{
+		name:   "low flow in a trough before a warm spring",
+		events: []event{{"03:10:00", "warm spring", "raise"}, {"03:10:00", "t3", "raise"}},
+		until:  "03:20:00",
+		want:   []string{"03:10:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min + 1 more"},
+	},
+	{
+		name:   "one of two returns unanswered: nothing to say yet",
+		events: []event{{"03:10:00", "t3", "raise"}, {"03:10:00", "t4", "raise"}, {"03:15:00", "t3", "return"}},
+		until:  "03:24:00",
+		want:   []string{"03:10:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min + 1 more"},
+	},
+	{
+		name:   "answered before it was told, and over: no news",
+		events: []event{{"03:10:00", "t3", "raise"}, {"03:10:30", "t4", "raise"}, {"03:11:00", "t4", "kim"}, {"03:11:30", "t4", "return"}},
+		until:  "03:24:00",
+		want: []string{
+			"03:10:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"03:11:00 answered rowan: Answered: kim is coming — Trough 4: low flow",
 		},
 	},
 	{
@@ -317,8 +343,12 @@ func TestNight(t *testing.T) {
 			var got []string
 			for _, m := range plain {
 				got = append(got, summary(m))
-				if m.ExpiresAt.Before(m.CreatedAt.Add(15 * time.Minute)) {
-					t.Errorf("message expires %s after it was made, want 15m or more", m.ExpiresAt.Sub(m.CreatedAt))
+				life := 24 * time.Hour
+				if m.Reason == callout.Repeat {
+					life = 15 * time.Minute
+				}
+				if got := m.ExpiresAt.Sub(m.CreatedAt); got != life {
+					t.Errorf("%s message expires after %s, want %s", m.Reason, got, life)
 				}
 			}
 			if diff := cmp.Diff(want, got); diff != "" {

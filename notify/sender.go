@@ -241,33 +241,30 @@ func (s *Sender) due(ctx context.Context, now time.Time) ([]callout.Message, err
 // it touches r.hold while r is busy.
 func (s *Sender) deliverAll(ctx context.Context, r *recipient, list []callout.Message) {
 	for _, m := range list {
-		wait := s.deliver(ctx, m)
-		if wait > 0 {
-			r.hold = s.opt.Now().Add(wait)
-			return
-		}
-		if ctx.Err() != nil {
+		r.hold = s.deliver(ctx, m)
+		if !r.hold.IsZero() || ctx.Err() != nil {
 			return
 		}
 	}
 }
 
-// deliver makes one attempt at one message, and says how long the person's
-// next message must wait.
-func (s *Sender) deliver(ctx context.Context, m callout.Message) (wait time.Duration) {
+// deliver makes one attempt at one message, and says until when the person's
+// other messages must wait; zero means not at all.
+func (s *Sender) deliver(ctx context.Context, m callout.Message) (hold time.Time) {
 	log := s.opt.Log.With("component", "notify", "message", m.ID, "person", m.Person)
 	past := s.ending(m.ID)
 	if past.sent { // only the record of it is missing
 		return s.recordSent(ctx, log, m, past.detail)
 	}
-	n, err := s.opt.Outbox.BeginAttempt(ctx, m.ID, s.opt.Now())
+	now := s.opt.Now()
+	n, err := s.opt.Outbox.BeginAttempt(ctx, m.ID, now)
 	if err != nil {
 		if ctx.Err() != nil {
-			return 0
+			return time.Time{}
 		}
 		s.health(outboxWrite, err)
 		log.Error("attempt cannot be recorded, nothing sent", "err", err)
-		return firstWait
+		return now.Add(firstWait)
 	}
 	s.health(outboxWrite, nil)
 	m.Attempts = n
@@ -284,28 +281,29 @@ func (s *Sender) deliver(ctx context.Context, m callout.Message) (wait time.Dura
 		log.Info("message handed over", "reason", m.Reason, "attempt", n)
 		return s.recordSent(ctx, log, m, detail)
 	case ctx.Err() != nil:
-		return 0 // stopping: the attempt is recorded, its outcome is not known
+		return time.Time{} // stopping: the attempt is recorded, its outcome is not known
 	}
 	return s.recordFailed(ctx, log, m, err, past.refused == n-1)
 }
 
-func (s *Sender) recordSent(ctx context.Context, log *slog.Logger, m callout.Message, detail string) time.Duration {
+func (s *Sender) recordSent(ctx context.Context, log *slog.Logger, m callout.Message, detail string) (hold time.Time) {
 	mctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), markTimeout)
 	defer cancel()
-	if err := s.opt.Outbox.MarkSent(mctx, m.ID, s.opt.Now(), detail); err != nil {
+	now := s.opt.Now()
+	if err := s.opt.Outbox.MarkSent(mctx, m.ID, now, detail); err != nil {
 		s.setEnding(m.ID, ending{sent: true, detail: detail, expires: m.ExpiresAt})
 		s.health(outboxWrite, err)
 		log.Error("sent message cannot be recorded as sent", "err", err)
-		return firstWait
+		return now.Add(firstWait)
 	}
 	s.health(outboxWrite, nil)
 	s.setEnding(m.ID, ending{})
-	return 0
+	return time.Time{}
 }
 
 // recordFailed notes a failure. clean says that no attempt before this one can
 // have arrived.
-func (s *Sender) recordFailed(ctx context.Context, log *slog.Logger, m callout.Message, cause error, clean bool) time.Duration {
+func (s *Sender) recordFailed(ctx context.Context, log *slog.Logger, m callout.Message, cause error, clean bool) (hold time.Time) {
 	f := &DeliveryError{Err: cause, Unknown: true}
 	errors.As(cause, &f)
 	wait, outcome := backoff(m.ID, m.Attempts), Temporary
@@ -313,7 +311,8 @@ func (s *Sender) recordFailed(ctx context.Context, log *slog.Logger, m callout.M
 		wait, outcome = longWait, Permanent
 	}
 	now := s.opt.Now()
-	giveUp := now.Add(wait).After(m.ExpiresAt)
+	next := now.Add(wait)
+	giveUp := next.After(m.ExpiresAt)
 	s.opt.Count(outcome, 1)
 	s.health(m.Person, cause)
 	log.Warn("message not handed over", "attempt", m.Attempts, "outcome", string(outcome), "next_s", int(wait.Seconds()), "give_up", giveUp, "err", cause)
@@ -325,15 +324,15 @@ func (s *Sender) recordFailed(ctx context.Context, log *slog.Logger, m callout.M
 	}
 	mctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), markTimeout)
 	defer cancel()
-	if err := s.opt.Outbox.MarkFailed(mctx, m.ID, now, cause.Error(), now.Add(wait), giveUp); err != nil {
+	if err := s.opt.Outbox.MarkFailed(mctx, m.ID, now, cause.Error(), next, giveUp); err != nil {
 		s.health(outboxWrite, err)
 		log.Error("failed attempt cannot be recorded", "err", err)
-		return wait // or it would be tried again at once
+		return next // or it would be tried again at once
 	}
 	if f.Permanent || giveUp {
-		return 0
+		return time.Time{}
 	}
-	return wait
+	return next
 }
 
 // backoff is the wait after attempt n: 15 s, doubling to 5 min, and up to a

@@ -196,6 +196,9 @@ func TestHeaderInjection(t *testing.T) {
 	if want := "Trough 3  Bcc: c@pond.example    body " + strings.Repeat("ö", 300); mail.Subject != want {
 		t.Errorf("subject %q, want %q", mail.Subject, want)
 	}
+	if want := "<x--Bcc--a-pond.example@alderfork.example>"; mail.MessageID != want {
+		t.Errorf("Message-ID %s, want %s", mail.MessageID, want)
+	}
 	if got := mail.Header.Get("Importance"); got != "" {
 		t.Errorf("importance of a back-to-normal message is %q, want none", got)
 	}
@@ -355,8 +358,10 @@ func (h *house) start(t *testing.T, m *smtp.Mailer) (stop func()) {
 
 func sent(r notifytest.Row) bool { return r.State == "sent" }
 
-func failed(n int) func(notifytest.Row) bool {
-	return func(r notifytest.Row) bool { return r.Message.Attempts == n && r.Next.After(night) }
+// failed waits for attempt n to be put off, and not only begun.
+func (h *house) failed(n int) func(notifytest.Row) bool {
+	now := h.clock()
+	return func(r notifytest.Row) bool { return r.Message.Attempts == n && r.Next.After(now) }
 }
 
 // From the outbox over STARTTLS and log-in to a server that fails once.
@@ -389,7 +394,7 @@ func TestSenderOverSMTP(t *testing.T) {
 			h := &house{outbox: notifytest.NewOutbox(message("a", "kim")), now: night, wake: make(chan struct{})}
 			h.start(t, mailer(t, opt))
 			if tt.fault != nil {
-				h.outbox.Await(t, "a", failed(1))
+				h.outbox.Await(t, "a", h.failed(1))
 				h.later(6 * time.Minute)
 			}
 			h.outbox.Await(t, "a", sent)
@@ -416,9 +421,9 @@ func TestServerDownThenUp(t *testing.T) {
 	opt.Mode, opt.User = smtp.None, ""
 	h := &house{outbox: notifytest.NewOutbox(message("a", "kim"), message("b", "kim")), now: night, wake: make(chan struct{})}
 	h.start(t, mailer(t, opt))
-	h.outbox.Await(t, "a", failed(1))
+	h.outbox.Await(t, "a", h.failed(1))
 	h.later(6 * time.Minute)
-	h.outbox.Await(t, "a", failed(2))
+	h.outbox.Await(t, "a", h.failed(2))
 	so.Addr = addr
 	serve(t, so)
 	h.later(6 * time.Minute)
