@@ -169,8 +169,12 @@ var nights = []struct {
 	{
 		name: "back to normal only when all is, and told once",
 		events: []event{
-			{"03:10:00", "t3", "raise"}, {"03:10:00", "t4", "raise"}, {"03:11:00", "t3", "rowan"}, {"03:11:00", "t4", "rowan"},
-			{"03:20:00", "t3", "return"}, {"03:30:00", "t4", "return"},
+			{"03:10:00", "t3", "raise"},
+			{"03:10:00", "t4", "raise"},
+			{"03:11:00", "t3", "rowan"},
+			{"03:11:00", "t4", "rowan"},
+			{"03:20:00", "t3", "return"},
+			{"03:30:00", "t4", "return"},
 		},
 		until: "04:30:00",
 		want: []string{
@@ -245,8 +249,14 @@ var nights = []struct {
 	{
 		name: "chatter gives one message a gather time",
 		events: []event{
-			{"03:10:00", "t3", "raise"}, {"03:10:20", "t3", "return"}, {"03:10:40", "t3", "raise"}, {"03:11:00", "t3", "return"},
-			{"03:11:20", "t3", "raise"}, {"03:12:40", "t3", "return"}, {"03:13:00", "t3", "raise"}, {"03:13:20", "t3", "return"},
+			{"03:10:00", "t3", "raise"},
+			{"03:10:20", "t3", "return"},
+			{"03:10:40", "t3", "raise"},
+			{"03:11:00", "t3", "return"},
+			{"03:11:20", "t3", "raise"},
+			{"03:12:40", "t3", "return"},
+			{"03:13:00", "t3", "raise"},
+			{"03:13:20", "t3", "return"},
 		},
 		until: "03:30:00",
 		want: []string{
