@@ -35,8 +35,8 @@ type syntax struct{}
 func (f *Files) Parse(name string, src []byte) (*hclsyntax.Body, hcl.Diagnostics) {
 	refuse := func(at hcl.Range, summary, detail string) (*hclsyntax.Body, hcl.Diagnostics) {
 		f.byName[name] = &hcl.File{Bytes: src}
-		place := hcl.Range{Filename: name, Start: hcl.InitialPos, End: hcl.InitialPos}
-		return &hclsyntax.Body{SrcRange: place, EndRange: place}, hcl.Diagnostics{{
+		all := hcl.Range{Filename: name, Start: hcl.InitialPos, End: at.End}
+		return &hclsyntax.Body{SrcRange: all, EndRange: at}, hcl.Diagnostics{{
 			Severity: hcl.DiagError, Summary: summary, Detail: detail, Subject: &at, Extra: syntax{},
 		}}
 	}
@@ -62,6 +62,7 @@ func (f *Files) Parse(name string, src []byte) (*hclsyntax.Body, hcl.Diagnostics
 		if d.Subject == nil {
 			d.Subject = &hcl.Range{Filename: name, Start: hcl.InitialPos, End: hcl.InitialPos}
 		}
+		d.Context = nil
 		seen[d.Subject.Start.Line] = true
 		d.Extra = syntax{}
 		found = append(found, d)
@@ -78,20 +79,25 @@ const (
 
 func tooDeep(name string, src []byte) (hcl.Range, bool) {
 	tokens, _ := hclsyntax.LexConfig(src, name, hcl.InitialPos)
-	depth, run := 0, 0
+	var open []hclsyntax.TokenType
+	run := 0
 	for _, t := range tokens {
-		switch t.Type { //nolint:exhaustive // every other token is an operator or harmless
+		switch t.Type { //nolint:exhaustive // every other token is an operator
 		case hclsyntax.TokenOBrace, hclsyntax.TokenOBrack, hclsyntax.TokenOParen, hclsyntax.TokenOQuote, hclsyntax.TokenOHeredoc, hclsyntax.TokenTemplateInterp, hclsyntax.TokenTemplateControl:
-			depth++
+			open = append(open, t.Type)
 		case hclsyntax.TokenCBrace, hclsyntax.TokenCBrack, hclsyntax.TokenCParen, hclsyntax.TokenCQuote, hclsyntax.TokenCHeredoc, hclsyntax.TokenTemplateSeqEnd:
-			depth = max(depth-1, 0)
-		case hclsyntax.TokenNewline, hclsyntax.TokenComma:
+			open = open[:max(len(open)-1, 0)]
+		case hclsyntax.TokenNewline:
+			if len(open) == 0 || open[len(open)-1] == hclsyntax.TokenOBrace {
+				run = 0 // elsewhere an expression goes on in the next line
+			}
+		case hclsyntax.TokenComma:
 			run = 0
 		case hclsyntax.TokenIdent, hclsyntax.TokenNumberLit, hclsyntax.TokenQuotedLit, hclsyntax.TokenStringLit, hclsyntax.TokenComment:
 		default:
 			run++
 		}
-		if depth > maxDepth || run > maxRun {
+		if len(open) > maxDepth || run > maxRun {
 			return t.Range, true
 		}
 	}
@@ -176,9 +182,13 @@ func (f *Files) Hide(rng hcl.Range) {
 	}
 }
 
+// maxShown bounds what Render writes: each diagnostic costs a walk through its
+// file, and nobody reads more at once.
+const maxShown = 100
+
 // Render writes every diagnostic with its place and source line, sorted by file
-// and line, identical ones once, and a closing line with the counts. It writes
-// nothing when there is none. Width is where details wrap, columns; 0 is never.
+// and line, identical ones once, the first 100 of them, and a closing line with
+// the counts. It writes nothing when there is none. Width is where details wrap, columns; 0 is never.
 func (f *Files) Render(w io.Writer, diags hcl.Diagnostics, width uint) error {
 	if len(diags) == 0 {
 		return nil
@@ -198,7 +208,8 @@ func (f *Files) Render(w io.Writer, diags hcl.Diagnostics, width uint) error {
 		x, y := subject(a), subject(b)
 		return x.Filename == y.Filename && x.Start.Byte == y.Start.Byte && a.Summary == b.Summary && a.Detail == b.Detail
 	})
-	if err := hcl.NewDiagnosticTextWriter(w, f.byName, width, false).WriteDiagnostics(sorted); err != nil {
+	shown := sorted[:min(len(sorted), maxShown)]
+	if err := hcl.NewDiagnosticTextWriter(w, f.byName, width, false).WriteDiagnostics(shown); err != nil {
 		return fmt.Errorf("hclread: render diagnostics: %w", err)
 	}
 	faults := 0
@@ -213,6 +224,9 @@ func (f *Files) Render(w io.Writer, diags hcl.Diagnostics, width uint) error {
 	}
 	if n := len(sorted) - faults; n > 0 {
 		counts = append(counts, count(n, "warning"))
+	}
+	if n := len(sorted) - len(shown); n > 0 {
+		counts = append(counts, fmt.Sprintf("%d of them not shown", n))
 	}
 	if _, err := fmt.Fprintln(w, strings.Join(counts, ", ")); err != nil {
 		return fmt.Errorf("hclread: render diagnostics: %w", err)

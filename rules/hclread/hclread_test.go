@@ -2,6 +2,7 @@ package hclread_test
 
 import (
 	"bytes"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -437,11 +438,33 @@ func TestHide(t *testing.T) {
 	}
 }
 
-func TestFileTooLong(t *testing.T) {
-	got := render(t, strings.Repeat("#", hclread.MaxSize+1), func(b *hclread.Body) { b.Need("x", "1") })
-	want := "Error: File too long\n\n  on x.hcl line 1:\n  (source code not available)\n\nx.hcl has 262145 bytes; at most 262144 are read. Is it the right file?\n\n1 fault\n"
-	if d := cmp.Diff(want, got); d != "" {
-		t.Error(d)
+// Files that would exhaust the parser's stack or the reader's patience.
+func TestHostileFiles(t *testing.T) {
+	deep := "Error: Nested too deep\n\n  on x.hcl line %d"
+	tests := []struct{ name, src, want string }{
+		{"too long", strings.Repeat("#", hclread.MaxSize+1), "Error: File too long\n\n  on x.hcl line 1"},
+		{"brackets", "x = " + strings.Repeat("[", 5000), fmt.Sprintf(deep, 1)},
+		{"parentheses over lines", "x = " + strings.Repeat("(\n", 5000), fmt.Sprintf(deep, 51)},
+		{"signs", "x = " + strings.Repeat("-", 5000), fmt.Sprintf(deep, 1)},
+		{"signs over lines", "x = (" + strings.Repeat("-\n", 5000), fmt.Sprintf(deep, 500)},
+		{"questions", "x = " + strings.Repeat("1 ? ", 5000), fmt.Sprintf(deep, 1)},
+		{"blocks", strings.Repeat("a {\n", 5000), fmt.Sprintf(deep, 51)},
+		{"text in text", "x = " + strings.Repeat(`"${`, 5000), fmt.Sprintf(deep, 1)},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			got := render(t, tt.src, func(b *hclread.Body) { b.Need("x", "1") })
+			if !strings.HasPrefix(got, tt.want) || !strings.HasSuffix(got, "\n1 fault\n") {
+				t.Errorf("got %.300s", got)
+			}
+		})
+	}
+}
+
+func TestRenderAtMostHundred(t *testing.T) {
+	got := render(t, strings.Repeat("a {\n}\n", 130), func(b *hclread.Body) { b.Done() })
+	if n := strings.Count(got, "Error: "); n != 100 || !strings.HasSuffix(got, "\n130 faults, 30 of them not shown\n") {
+		t.Errorf("%d shown, ending %q", n, got[len(got)-60:])
 	}
 }
 
