@@ -13,6 +13,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"math/big"
+	"net"
 	"strings"
 	"testing"
 	"time"
@@ -116,10 +117,11 @@ func TestTLSHandshake(t *testing.T) {
 				t.Fatal(err)
 			}
 			c.Time = func() time.Time { return certTime }
-			l, err := tls.Listen("tcp", "127.0.0.1:0", &tls.Config{Certificates: []tls.Certificate{pair}, ClientAuth: tls.RequireAnyClientCert, Time: c.Time})
+			plain, err := (&net.ListenConfig{}).Listen(t.Context(), "tcp", "127.0.0.1:0")
 			if err != nil {
 				t.Fatal(err)
 			}
+			l := tls.NewListener(plain, &tls.Config{Certificates: []tls.Certificate{pair}, ClientAuth: tls.RequireAnyClientCert, Time: c.Time})
 			defer func() { _ = l.Close() }()
 			done := make(chan error, 1)
 			go func() {

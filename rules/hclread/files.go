@@ -82,7 +82,7 @@ func tooDeep(name string, src []byte) (hcl.Range, bool) {
 	var open []hclsyntax.TokenType
 	run := 0
 	for _, t := range tokens {
-		switch t.Type { //nolint:exhaustive // every other token is an operator
+		switch t.Type {
 		case hclsyntax.TokenOBrace, hclsyntax.TokenOBrack, hclsyntax.TokenOParen, hclsyntax.TokenOQuote, hclsyntax.TokenOHeredoc, hclsyntax.TokenTemplateInterp, hclsyntax.TokenTemplateControl:
 			open = append(open, t.Type)
 		case hclsyntax.TokenCBrace, hclsyntax.TokenCBrack, hclsyntax.TokenCParen, hclsyntax.TokenCQuote, hclsyntax.TokenCHeredoc, hclsyntax.TokenTemplateSeqEnd:
@@ -94,7 +94,7 @@ func tooDeep(name string, src []byte) (hcl.Range, bool) {
 		case hclsyntax.TokenComma:
 			run = 0
 		case hclsyntax.TokenIdent, hclsyntax.TokenNumberLit, hclsyntax.TokenQuotedLit, hclsyntax.TokenStringLit, hclsyntax.TokenComment:
-		default:
+		default: // an operator, or harmless
 			run++
 		}
 		if len(open) > maxDepth || run > maxRun {
