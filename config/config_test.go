@@ -230,7 +230,8 @@ func TestParts(t *testing.T) {
 		},
 		{
 			"people are all called by default", "person \"kim\" {\n email = \"k@a.example\"\n}\nperson \"rowan\" {\n email = \"r@a.example\"\n}\n",
-			func(c *config.Config) any { return c.CallOut.People }, []string{"kim", "rowan"},
+			func(c *config.Config) any { return c.CallOut.People },
+			[]string{"kim", "rowan"},
 		},
 		{
 			"plausible flow by design flow", "unit \"t\" {\n kind = \"trough\"\n design_flow = \"1 L/s\"\n}\nprobe \"f\" {\n quantity = \"flow\"\n at = \"t\"\n topic = \"f\"\n}\n",
@@ -238,7 +239,8 @@ func TestParts(t *testing.T) {
 		},
 		{
 			"chore by section", "section \"a\" {\n}\nunit \"t\" {\n kind = \"trough\"\n section = \"a\"\n}\nchore \"c\" {\n sections = \"a\"\n by = \"10:00\"\n}\n",
-			func(c *config.Config) any { return c.Site.Chores[0].Units }, []string{"t"},
+			func(c *config.Config) any { return c.Site.Chores[0].Units },
+			[]string{"t"},
 		},
 		{
 			"egg take is the day of placing by default", "unit \"t\" {\n kind = \"trough\"\n}\nlot \"l\" {\n species = \"brook trout\"\n egg_take = \"2026-10-14 09:30\"\n eggs = 1\n unit = \"t\"\n}\n",
