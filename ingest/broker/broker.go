@@ -109,8 +109,8 @@ func (b *Broker) Run(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("broker: listen on %q: %w; choose another address, or stop the program that uses it", b.opt.Listen, err)
 	}
-	b.lis = &listener{Listener: l, conns: make(map[net.Conn]struct{})}
 	h := newHook(b)
+	b.lis = &listener{Listener: l, conns: make(map[net.Conn]struct{}), ended: h.moved}
 	if err := errors.Join(b.server.AddHook(h, nil), b.server.AddListener(b.lis), b.server.Serve()); err != nil {
 		return errors.Join(fmt.Errorf("broker: start: %w", err), l.Close())
 	}
@@ -136,6 +136,7 @@ type listener struct {
 	mu     sync.Mutex
 	conns  map[net.Conn]struct{} // nil once shut
 	served sync.WaitGroup
+	ended  func(net.Conn) // told of the end of each
 }
 
 var _ listeners.Listener = (*listener)(nil)
@@ -162,6 +163,7 @@ func (l *listener) Serve(establish listeners.EstablishFn) {
 		l.served.Go(func() {
 			// Why a client went is told by the hook.
 			_ = establish(l.ID(), c)
+			l.ended(c)
 			l.mu.Lock()
 			delete(l.conns, c)
 			l.mu.Unlock()

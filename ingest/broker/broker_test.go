@@ -13,6 +13,7 @@ import (
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
 	"go.uber.org/goleak"
 
 	"weirkeeper/ingest"
@@ -35,10 +36,16 @@ func held() broker.Options {
 // start runs a broker until the test ends.
 func start(t testing.TB, opt broker.Options) *broker.Broker {
 	t.Helper()
+	return startWith(t, opt, func(*broker.Broker) {})
+}
+
+func startWith(t testing.TB, opt broker.Options, change func(*broker.Broker)) *broker.Broker {
+	t.Helper()
 	b, err := broker.New(opt)
 	if err != nil {
 		t.Fatal(err)
 	}
+	change(b)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- b.Run(ctx) }()
@@ -70,7 +77,12 @@ func subscribe(t testing.TB, addr string, change func(*mqtt.Options), topics ...
 	opt := mqtt.Options{
 		URLs: []string{"mqtt://" + addr}, ClientID: "daemon", Topics: topics, Log: discard(), Now: time.Now, Retry: time.Millisecond,
 		Handle: func(m ingest.Message) { s.got <- m },
-		OnLink: func(up bool, _ string) { s.links <- up },
+		OnLink: func(up bool, _ string) {
+			select {
+			case s.links <- up:
+			default: // nobody counts them
+			}
+		},
 	}
 	if change != nil {
 		change(&opt)
@@ -320,29 +332,129 @@ func TestSubscriberLinkLost(t *testing.T) {
 	wait(t, second.Done(), "PUBACK")
 }
 
-func TestPublisherLinkLost(t *testing.T) {
-	b := start(t, held())
-	px := newProxy(t, b.Addr())
-	s := subscribe(t, b.Addr(), nil, "a/temp")
-	back := make(chan bool, 10)
-	p := publisher(t, px.Addr().String(), "probe", func(o *paho.ClientOptions) {
-		o.SetOnConnectHandler(func(paho.Client) { back <- true })
+// raw is a publisher that sends exactly what it is told.
+type raw struct {
+	net.Conn
+	t *testing.T
+}
+
+func newRaw(t *testing.T, addr string) raw {
+	t.Helper()
+	c, err := net.Dial("tcp", addr)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = c.Close() })
+	_ = c.SetDeadline(time.Now().Add(patience))
+	r := raw{c, t}
+	connect := packets.NewControlPacket(packets.Connect).(*packets.ConnectPacket)
+	connect.ProtocolName, connect.ProtocolVersion, connect.ClientIdentifier, connect.Keepalive = "MQTT", 4, "probe", 60
+	r.send(connect)
+	r.expect("CONNACK", func(p packets.ControlPacket) bool { _, ok := p.(*packets.ConnackPacket); return ok })
+	return r
+}
+
+func (r raw) send(p packets.ControlPacket) {
+	r.t.Helper()
+	if err := p.Write(r); err != nil {
+		r.t.Fatal(err)
+	}
+}
+
+func (r raw) publish(mid uint16, dup bool, payload string) {
+	r.t.Helper()
+	p := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
+	p.TopicName, p.Payload, p.Qos, p.MessageID, p.Dup = "a/temp", []byte(payload), 1, mid, dup
+	r.send(p)
+}
+
+func (r raw) expect(what string, is func(packets.ControlPacket) bool) {
+	r.t.Helper()
+	p, err := packets.ReadPacket(r)
+	if err != nil || !is(p) {
+		r.t.Fatalf("got %v (%v), want %s", p, err, what)
+	}
+}
+
+func (r raw) expectPuback(mid uint16) {
+	r.t.Helper()
+	r.expect(fmt.Sprintf("PUBACK %d", mid), func(p packets.ControlPacket) bool {
+		ack, ok := p.(*packets.PubackPacket)
+		return ok && ack.MessageID == mid
 	})
-	wait(t, back, "the first connection")
-	sent := p.Publish("a/temp", 1, false, "8.1")
-	m := wait(t, s.got, "the message")
-	px.cut()
-	wait(t, back, "the second connection")
-	// Once this one is here, the first has been sent again and recognised.
-	last := p.Publish("a/temp", 1, false, "8.2")
-	next := wait(t, s.got, "the next message")
-	if string(next.Payload) != "8.2" {
-		t.Fatalf("got %q again while it was under way", next.Payload)
+}
+
+// ping returns when the broker has dealt with everything sent before, having
+// written nothing else meanwhile.
+func (r raw) ping() {
+	r.t.Helper()
+	r.send(packets.NewControlPacket(packets.Pingreq))
+	r.expect("PINGRESP", func(p packets.ControlPacket) bool { _, ok := p.(*packets.PingrespPacket); return ok })
+}
+
+// TestPublisherSendsAgain holds that what is under way is not handed on twice,
+// and that the connection it was last sent on gets the acknowledgement.
+func TestPublisherSendsAgain(t *testing.T) {
+	b := start(t, held())
+	s := subscribe(t, b.Addr(), nil, "a/temp")
+	p := newRaw(t, b.Addr())
+	p.publish(1, false, "8.1")
+	first := wait(t, s.got, "the message")
+	p.ping()
+	_ = p.Close()
+
+	p = newRaw(t, b.Addr())
+	p.publish(1, true, "8.1")
+	p.ping()
+	p.publish(2, true, "8.2") // marked, but not under way
+	second := wait(t, s.got, "the next message")
+	if string(second.Payload) != "8.2" {
+		t.Fatalf("got %q again while it was under way", second.Payload)
+	}
+	first.Ack()
+	p.expectPuback(1)
+	second.Ack()
+	p.expectPuback(2)
+
+	p.publish(1, false, "8.3") // the identifier is free again
+	third := wait(t, s.got, "the third message")
+	p.publish(1, true, "8.4") // not the same message: a probe that started afresh
+	fourth := wait(t, s.got, "the fourth message")
+	third.Ack()
+	p.expectPuback(1)
+	fourth.Ack()
+	p.expectPuback(1)
+	p.ping()
+}
+
+// TestFullSubscriberCostsThePublisherItsConnection holds that what cannot be
+// handed on is neither acknowledged nor lost: its publisher has to send again.
+func TestFullSubscriberCostsThePublisherItsConnection(t *testing.T) {
+	b := startWith(t, held(), func(b *broker.Broker) { b.LimitInflight(3) })
+	s := subscribe(t, b.Addr(), nil, "a/temp")
+	p := newRaw(t, b.Addr())
+	for mid := range uint16(4) {
+		p.publish(mid+1, false, fmt.Sprint(mid+1))
+	}
+	if pk, err := packets.ReadPacket(p); err == nil {
+		t.Fatalf("got %v, want the connection to end", pk)
+	}
+	p = newRaw(t, b.Addr())
+	for mid := range uint16(3) {
+		p.publish(mid+1, true, fmt.Sprint(mid+1))
+	}
+	p.ping()
+	for mid := range uint16(3) {
+		wait(t, s.got, "a message").Ack()
+		p.expectPuback(mid + 1)
+	}
+	p.publish(4, true, "4")
+	m := wait(t, s.got, "the message that did not fit")
+	if string(m.Payload) != "4" {
+		t.Errorf("got %q", m.Payload)
 	}
 	m.Ack()
-	wait(t, sent.Done(), "PUBACK for the message sent again")
-	next.Ack()
-	wait(t, last.Done(), "PUBACK for the last")
+	p.expectPuback(4)
 }
 
 func TestRetained(t *testing.T) {
@@ -454,6 +566,117 @@ func TestStopKeepsWhatIsUnderWay(t *testing.T) {
 	if err := wait(t, s.done, "the subscriber's end"); err != nil {
 		t.Error(err)
 	}
+}
+
+// TestLinksCutAtRandom holds that, with both links cut again and again, every
+// message is acknowledged in the end, and none before the subscriber has done so.
+func TestLinksCutAtRandom(t *testing.T) {
+	const publishers, each, window = 4, 150, 10
+	b := start(t, held())
+	near, far := newProxy(t, b.Addr()), newProxy(t, b.Addr())
+	s := subscribe(t, near.Addr().String(), nil, "a/temp")
+	var safe sync.Map // payloads that the subscriber has acknowledged
+	stop := make(chan struct{})
+	var committing sync.WaitGroup
+	committing.Go(func() {
+		for n := 1; ; n++ {
+			select {
+			case m := <-s.got:
+				safe.Store(string(m.Payload), true)
+				m.Ack()
+			case <-stop:
+				return
+			}
+			if n%37 == 0 {
+				near.cut()
+			}
+			if n%101 == 0 {
+				far.cut()
+			}
+		}
+	})
+
+	// publish sends a window of messages until each is acknowledged.
+	publish := func(conn net.Conn, id string, from int, waiting map[uint16]string, dup bool) error {
+		if !dup {
+			for i := from; i < from+window; i++ {
+				waiting[uint16(i+1)] = fmt.Sprintf("%s/%d", id, i)
+			}
+		}
+		for mid := from + 1; mid <= from+window; mid++ {
+			if payload, ok := waiting[uint16(mid)]; ok {
+				p := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
+				p.TopicName, p.Payload, p.Qos, p.MessageID, p.Dup = "a/temp", []byte(payload), 1, uint16(mid), dup
+				if err := p.Write(conn); err != nil {
+					return err
+				}
+			}
+		}
+		for len(waiting) > 0 {
+			pk, err := packets.ReadPacket(conn)
+			if err != nil {
+				return err
+			}
+			if ack, ok := pk.(*packets.PubackPacket); ok {
+				if payload, ok := waiting[ack.MessageID]; ok {
+					if _, ok := safe.Load(payload); !ok {
+						t.Errorf("%s was acknowledged before the subscriber has", payload)
+					}
+				}
+				delete(waiting, ack.MessageID)
+			}
+		}
+		return nil
+	}
+	connect := func(id string) (net.Conn, error) {
+		conn, err := net.Dial("tcp", far.Addr().String())
+		if err != nil {
+			return nil, err
+		}
+		_ = conn.SetDeadline(time.Now().Add(patience))
+		p := packets.NewControlPacket(packets.Connect).(*packets.ConnectPacket)
+		p.ProtocolName, p.ProtocolVersion, p.ClientIdentifier, p.Keepalive = "MQTT", 4, id, 60
+		if err := p.Write(conn); err != nil {
+			return conn, err
+		}
+		_, err = packets.ReadPacket(conn)
+		return conn, err
+	}
+	var wg sync.WaitGroup
+	for i := range publishers {
+		wg.Go(func() {
+			id := fmt.Sprintf("probe-%d", i)
+			deadline := time.Now().Add(3 * patience)
+			var conn net.Conn
+			for from := 0; from < each; from += window {
+				waiting, dup := make(map[uint16]string), false
+				for {
+					var err error
+					if conn == nil {
+						conn, err = connect(id)
+					}
+					if err == nil {
+						if err = publish(conn, id, from, waiting, dup); err == nil {
+							break
+						}
+						dup = true
+					}
+					if conn != nil {
+						_ = conn.Close()
+						conn = nil
+					}
+					if time.Now().After(deadline) {
+						t.Errorf("%s: %d messages never acknowledged: %v", id, len(waiting), err)
+						return
+					}
+				}
+			}
+			_ = conn.Close()
+		})
+	}
+	wg.Wait()
+	close(stop)
+	committing.Wait()
 }
 
 // TestThousandProbes holds that every message of a thousand clients is handed

@@ -2,6 +2,7 @@ package broker
 
 import (
 	"bytes"
+	"net"
 	"sync"
 
 	mochi "github.com/mochi-mqtt/server/v2"
@@ -16,24 +17,29 @@ import (
 //   - InjectPacket of an inline client routes in the caller's goroutine and never
 //     writes to a connection; for each client at QoS 1 it calls OnQosPublish with
 //     the packet identifier, and OnPublishDropped when its queue is full.
-//   - OnQosComplete is called when the client has acknowledged, OnQosDropped when
-//     the message is given up, also when a session moves to a new connection.
+//   - OnPacketRead is called before an acknowledgement is dealt with, OnQosDropped
+//     when a message is given up, also when a session moves to a new connection.
 type hook struct {
 	mochi.HookBase
 	b *Broker
 
 	// routing is held while a message is routed, so that OnQosPublish knows
-	// which one it is. It is taken before mu.
+	// which one it is, and while the subscriber's session moves to a new
+	// connection: a message routed to the old one meanwhile could be given the
+	// identifier of one that has moved, and be taken for it. It is taken before
+	// mu.
 	routing sync.Mutex
 	router  *mochi.Client // the inline client messages are routed as
 
-	mu      sync.Mutex
-	current *message            // the one being routed
-	byMID   map[uint16]*message // by packet identifier to the subscriber
-	byFrom  map[from]*message   // by publisher and its packet identifier
-	topics  map[string]bool     // filters the subscriber has asked for
-	replies map[*mochi.Client][]packets.Packet
-	closed  bool
+	mu         sync.Mutex
+	subscriber *mochi.Client       // the latest; what older ones still say does not count
+	moving     net.Conn            // its connection, while that holds routing
+	current    *message            // the one being routed
+	byMID      map[uint16]*message // by packet identifier to the subscriber
+	byFrom     map[from]*message   // by publisher and its packet identifier
+	topics     map[string]bool     // filters the subscriber has asked for
+	replies    map[*mochi.Client][]packets.Packet
+	closed     bool
 
 	writers    sync.WaitGroup // one for each client in replies
 	subscribed chan struct{}  // closed when topics is first filled
@@ -86,8 +92,8 @@ func (h *hook) ID() string { return "held-acknowledgements" }
 // Provides lists the events that are handled.
 func (h *hook) Provides(event byte) bool {
 	return bytes.IndexByte([]byte{
-		mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnSessionEstablished, mochi.OnDisconnect, mochi.OnSubscribed, mochi.OnUnsubscribe,
-		mochi.OnPublish, mochi.OnPublishDropped, mochi.OnQosPublish, mochi.OnQosComplete, mochi.OnQosDropped,
+		mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnSessionEstablish, mochi.OnSessionEstablished, mochi.OnDisconnect, mochi.OnSubscribed, mochi.OnUnsubscribe,
+		mochi.OnPublish, mochi.OnPublishDropped, mochi.OnQosPublish, mochi.OnQosDropped, mochi.OnPacketRead,
 	}, event) >= 0
 }
 
@@ -116,6 +122,47 @@ func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 // OnACLCheck allows everything; the server itself ignores what is published
 // below "$SYS".
 func (h *hook) OnACLCheck(*mochi.Client, string, bool) bool { return true }
+
+// OnSessionEstablish stops the routing while the subscriber's session moves.
+func (h *hook) OnSessionEstablish(cl *mochi.Client, _ packets.Packet) {
+	if !h.isSubscriber(cl) {
+		return
+	}
+	h.routing.Lock()
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.subscriber, h.moving = cl, cl.Net.Conn
+}
+
+// OnSessionEstablished starts the routing again. What did not move with the
+// session is lost.
+func (h *hook) OnSessionEstablished(cl *mochi.Client, _ packets.Packet) {
+	if !h.isSubscriber(cl) {
+		return
+	}
+	h.mu.Lock()
+	for mid, m := range h.byMID {
+		if _, ok := cl.State.Inflight.Get(mid); !ok {
+			h.lose(m)
+		}
+	}
+	h.mu.Unlock()
+	h.moved(cl.Net.Conn)
+}
+
+// moved starts the routing again if it was stopped for c. It is also called at
+// the end of each connection, for one that ended before its session was there.
+func (h *hook) moved(c net.Conn) {
+	h.mu.Lock()
+	held := h.moving == c
+	if held {
+		h.moving = nil
+	}
+	h.mu.Unlock()
+	if held {
+		h.routing.Unlock()
+	}
+}
 
 // OnDisconnect logs the end of a connection.
 func (h *hook) OnDisconnect(cl *mochi.Client, err error, _ bool) {
@@ -203,7 +250,7 @@ func (h *hook) route(m *message, pk packets.Packet) {
 		TopicName:   pk.TopicName, Payload: pk.Payload, PacketID: 1, Properties: pk.Properties,
 	}
 	out.Properties.TopicAlias, out.Properties.TopicAliasFlag = 0, false
-	h.router.ID = m.publisher.ID // the origin, for clients that want none of their own
+	h.router.ID = m.from.client // the origin, for clients that want none of their own
 	err := h.b.server.InjectPacket(h.router, out)
 
 	h.mu.Lock()
@@ -254,26 +301,28 @@ func (h *hook) OnPublishDropped(cl *mochi.Client, pk packets.Packet) {
 	}
 }
 
-// OnQosComplete answers the publisher when the subscriber has acknowledged.
-func (h *hook) OnQosComplete(cl *mochi.Client, pk packets.Packet) {
-	if !h.isSubscriber(cl) {
-		return
+// OnPacketRead answers the publisher when the subscriber has acknowledged. It
+// is called while the packet identifier is still taken. OnQosComplete comes when
+// it is free again, and perhaps already another message's.
+func (h *hook) OnPacketRead(cl *mochi.Client, pk packets.Packet) (packets.Packet, error) {
+	if pk.FixedHeader.Type != packets.Puback || !h.isSubscriber(cl) {
+		return pk, nil
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	m, ok := h.byMID[pk.PacketID]
-	if !ok {
-		return
+	if !ok || cl != h.subscriber {
+		return pk, nil
 	}
 	delete(h.byMID, pk.PacketID)
 	if m.waiting--; m.waiting == 0 && m.routed {
 		h.answer(m)
 	}
+	return pk, nil
 }
 
 // OnQosDropped is called when the server gives a message up. When the session
-// has moved to a new connection, the message has moved with it; what did not is
-// found by OnSessionEstablished.
+// moves to a new connection, the message moves with it.
 func (h *hook) OnQosDropped(cl *mochi.Client, pk packets.Packet) {
 	if !h.isSubscriber(cl) || cl.IsTakenOver() {
 		return
@@ -282,23 +331,6 @@ func (h *hook) OnQosDropped(cl *mochi.Client, pk packets.Packet) {
 	defer h.mu.Unlock()
 	if m, ok := h.byMID[pk.PacketID]; ok {
 		h.lose(m)
-	}
-}
-
-// OnSessionEstablished finds the messages that were routed to the subscriber's
-// old connection too late to move to its new one.
-func (h *hook) OnSessionEstablished(cl *mochi.Client, _ packets.Packet) {
-	if !h.isSubscriber(cl) {
-		return
-	}
-	h.routing.Lock()
-	defer h.routing.Unlock()
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	for mid, m := range h.byMID {
-		if _, ok := cl.State.Inflight.Get(mid); !ok {
-			h.lose(m)
-		}
 	}
 }
 

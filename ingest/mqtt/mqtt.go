@@ -34,10 +34,11 @@ import (
 // Times of the link (common practice, no source).
 const (
 	connectTimeout = 10 * time.Second
+	writeTimeout   = 2 * time.Second
 	subackTimeout  = 30 * time.Second
 	keepAlive      = 20 * time.Second
 	pingTimeout    = 20 * time.Second
-	maxRetry       = 30 * time.Second
+	maxRetry       = 10 * time.Second
 	// grace is how long a stop waits for what was handed on to be
 	// acknowledged.
 	grace = 5 * time.Second
@@ -70,7 +71,7 @@ type Options struct {
 	// reason changes. While up, a detail says which topics were refused. It is
 	// called from Run, one call at a time.
 	OnLink func(up bool, detail string)
-	// Retry is the first wait before connecting again, doubled up to 30 s; 0
+	// Retry is the first wait before connecting again, doubled up to 10 s; 0
 	// means 1 s.
 	Retry time.Duration
 }
@@ -80,6 +81,8 @@ type Client struct {
 	opt  Options
 	log  *slog.Logger
 	acks acks
+
+	subscribing sync.WaitGroup
 
 	// The last thing said to OnLink.
 	said       bool
@@ -116,6 +119,7 @@ func (c *Client) Run(ctx context.Context) error {
 	acking.Go(c.acks.run)
 	defer acking.Wait()
 	defer close(c.acks.quit)
+	defer c.subscribing.Wait()
 
 	wait := c.opt.Retry
 	for ctx.Err() == nil {
@@ -143,7 +147,7 @@ func pause(ctx context.Context, d time.Duration) {
 }
 
 // link makes one connection and returns when it is gone, or after a clean stop
-// when ctx ends. Each connection has a client of its own, so that nothing of an
+// when ctx ends; linked says that the broker accepted it. Each connection has a client of its own, so that nothing of an
 // old one can be taken for the new one's.
 func (c *Client) link(ctx context.Context) (linked bool, err error) {
 	lost := make(chan error, 1)
@@ -161,7 +165,7 @@ func (c *Client) link(ctx context.Context) (linked bool, err error) {
 	defer client.Disconnect(quiesceMS)
 	detail, err := c.subscribe(ctx, client, lost)
 	if err != nil {
-		return false, err
+		return true, err
 	}
 	c.log.Info("link up", "session_present", connect.SessionPresent(), "topics", len(c.opt.Topics))
 	c.say(true, detail)
@@ -198,7 +202,7 @@ func (c *Client) clientOptions(lost chan<- error) *paho.ClientOptions {
 	o.SetAutoAckDisabled(true)
 	o.SetOrderMatters(true)
 	o.SetConnectTimeout(connectTimeout)
-	o.SetWriteTimeout(connectTimeout)
+	o.SetWriteTimeout(writeTimeout)
 	o.SetKeepAlive(keepAlive)
 	o.SetPingTimeout(pingTimeout)
 	// Connecting again is done by Run, which can be stopped while it waits.
@@ -222,9 +226,20 @@ func (c *Client) subscribe(ctx context.Context, client paho.Client, lost <-chan 
 	}
 	ctx, cancel := context.WithTimeout(ctx, subackTimeout)
 	defer cancel()
-	token := client.SubscribeMultiple(filters, nil).(*paho.SubscribeToken)
+	// SubscribeMultiple blocks for as long as writeTimeout when the link has
+	// just broken.
+	answered := make(chan *paho.SubscribeToken, 1)
+	c.subscribing.Go(func() {
+		token := client.SubscribeMultiple(filters, nil).(*paho.SubscribeToken)
+		select {
+		case <-token.Done():
+			answered <- token
+		case <-ctx.Done():
+		}
+	})
+	var token *paho.SubscribeToken
 	select {
-	case <-token.Done():
+	case token = <-answered:
 	case err := <-lost:
 		return "", fmt.Errorf("link lost: %w", err)
 	case <-ctx.Done():
