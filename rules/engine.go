@@ -417,7 +417,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 			continue
 		}
 		t.From, t.To, t.At = t.To, alarm.Normal, now
-		t.Detail, t.By = "no rule watches this any more", ""
+		t.Detail, t.By = alarm.NoLongerWatched, ""
 		gone = append(gone, t)
 	}
 	return gone, err

@@ -143,6 +143,10 @@ type Transition struct {
 	By string `json:"by,omitempty"`
 }
 
+// NoLongerWatched is the Detail of a transition to Normal that says nothing of
+// the water: the rule or the probe is gone from the files.
+const NoLongerWatched = "no rule watches this any more"
+
 // Raised reports whether the transition starts an occurrence.
 func (t Transition) Raised() bool { return t.To == Unacknowledged && !t.From.Active() }
 
