@@ -30,8 +30,8 @@ type Committed struct {
 }
 
 const (
-	// Whatever removes readings must leave the last one, or seq starts anew.
-	selectLastSeq = `SELECT coalesce(max(seq), 0) FROM readings`
+	// The reading committed last may have been dropped; see DropPeriod.
+	selectLastSeq = `SELECT max(seq, coalesce((SELECT max(seq) FROM readings), 0)) FROM dropped`
 	// Another program may have added it meanwhile.
 	insertProbe = `INSERT INTO probes (name) VALUES (?) ON CONFLICT (name) DO UPDATE SET name = excluded.name RETURNING id`
 
@@ -129,7 +129,11 @@ func (l *Ledger) storeReading(ctx context.Context, probe, seq int64, r reading.R
 	if math.IsNaN(r.Value) || math.IsInf(r.Value, 0) {
 		return false, fmt.Errorf("value %v is not finite", r.Value)
 	}
-	res, err := l.stmts.reading.ExecContext(ctx, probe, micros(r.At), r.Value, seq, micros(r.DeviceAt), micros(r.ArrivedAt), int64(r.Flags), int64(r.MID))
+	flags := int64(r.Flags)
+	if r.Value == 0 && math.Signbit(r.Value) {
+		flags |= negativeZero
+	}
+	res, err := l.stmts.reading.ExecContext(ctx, probe, micros(r.At), r.Value, seq, micros(r.DeviceAt), micros(r.ArrivedAt), flags, int64(r.MID))
 	if err != nil {
 		return false, err
 	}

@@ -23,6 +23,9 @@ var (
 	// ErrNewer: the file was written by a later version. Returned by Open,
 	// which leaves the file as it was.
 	ErrNewer = errors.New("the ledger was written by a newer weirkeeper; run that version")
+	// ErrOlder: an earlier version wrote the file and OpenReader, which
+	// returns this, does not change it.
+	ErrOlder = errors.New("the ledger was written by an older weirkeeper; start the daemon once, which brings it up to date")
 	// ErrNotFound: there is no message with that ID.
 	ErrNotFound = errors.New("no such message")
 )

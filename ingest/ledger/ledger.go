@@ -72,6 +72,9 @@ var writerPragmas = append([]string{
 // Settings of the reading connections: whatever they run, they cannot write.
 var readerPragmas = append([]string{"query_only(1)"}, pragmas...)
 
+// Settings of a reader alone: those above that would not write to the file.
+var onlyReaderPragmas = []string{"query_only(1)", "busy_timeout(5000)"}
+
 // Two readers: one for the page, one for a long history; each costs some 2 MB.
 const readers = 2
 
@@ -101,6 +104,56 @@ func Open(ctx context.Context, opt Options) (*Ledger, error) {
 	return l, nil
 }
 
+// OpenReader opens a ledger that is there, for reading: also while a daemon
+// writes it, which goes on undisturbed. Whatever writes fails.
+// Errors: os.ErrNotExist, ErrNewer, ErrOlder, ErrCorrupt, ErrBusy.
+func OpenReader(ctx context.Context, file string) (*Ledger, error) {
+	path, err := filepath.Abs(file)
+	if err != nil {
+		return nil, fmt.Errorf("ledger: find %q: %w", file, err)
+	}
+	if _, err := os.Stat(path); err != nil {
+		return nil, fmt.Errorf("ledger: open: %w; name the data folder of a weirkeeper that has run", err)
+	}
+	l := &Ledger{path: path, turn: make(chan struct{}, 1)}
+	if err := l.openReader(ctx); err != nil {
+		return nil, errors.Join(err, l.close())
+	}
+	l.turn <- struct{}{}
+	return l, nil
+}
+
+func (l *Ledger) openReader(ctx context.Context) (err error) {
+	if err := l.openReaders(onlyReaderPragmas); err != nil {
+		return err
+	}
+	conn, err := l.read.Conn(ctx)
+	if err != nil {
+		return l.fail("open", err)
+	}
+	applied, err := l.applied(ctx, conn)
+	if err = errors.Join(err, conn.Close()); err != nil {
+		return l.fail("read migrations", err)
+	}
+	files, err := migrations.ReadDir("migrations")
+	if err == nil && len(applied) < len(files) {
+		err = ErrOlder
+	}
+	if err != nil {
+		return l.fail("open", err)
+	}
+	return nil
+}
+
+func (l *Ledger) openReaders(pragmas []string) (err error) {
+	if l.read, err = sql.Open("sqlite", dsn(l.path, pragmas)); err != nil {
+		return l.fail("open", err)
+	}
+	l.read.SetMaxOpenConns(readers)
+	l.read.SetMaxIdleConns(readers)
+	return nil
+}
+
 func (l *Ledger) open(ctx context.Context, log *slog.Logger) (err error) {
 	if l.writeDB, err = sql.Open("sqlite", dsn(l.path, writerPragmas)); err != nil {
 		return l.fail("open", err)
@@ -114,11 +167,9 @@ func (l *Ledger) open(ctx context.Context, log *slog.Logger) (err error) {
 	if err := l.stmts.prepare(ctx, l.write); err != nil {
 		return l.fail("prepare", err)
 	}
-	if l.read, err = sql.Open("sqlite", dsn(l.path, readerPragmas)); err != nil {
-		return l.fail("open", err)
+	if err := l.openReaders(readerPragmas); err != nil {
+		return err
 	}
-	l.read.SetMaxOpenConns(readers)
-	l.read.SetMaxIdleConns(readers)
 	names := make(map[int64]reading.ProbeID)
 	if err := l.probeNames(ctx, names); err != nil {
 		return err
@@ -146,16 +197,16 @@ func create(path string) error {
 	if err := f.Close(); err != nil {
 		return err
 	}
-	for _, d := range []string{dir, filepath.Dir(dir)} {
-		f, err := os.Open(d)
-		if err != nil {
-			return err
-		}
-		if err := errors.Join(f.Sync(), f.Close()); err != nil {
-			return err
-		}
+	return errors.Join(syncPath(dir), syncPath(filepath.Dir(dir)))
+}
+
+// syncPath brings a file, or the names in a folder, to the disk.
+func syncPath(path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return err
 	}
-	return nil
+	return errors.Join(f.Sync(), f.Close())
 }
 
 func dsn(path string, pragmas []string) string {
@@ -226,6 +277,10 @@ func (l *Ledger) takeTurn(ctx context.Context, what string) error {
 	case _, open := <-l.turn:
 		if !open {
 			return l.fail(what, os.ErrClosed)
+		}
+		if l.write == nil {
+			l.endTurn()
+			return l.fail(what, errors.New("opened for reading only"))
 		}
 		return nil
 	}

@@ -29,7 +29,7 @@ func (l *Ledger) migrate(ctx context.Context, log *slog.Logger) error {
 	if err != nil {
 		return l.fail("list migrations", err)
 	}
-	applied, err := l.applied(ctx)
+	applied, err := l.applied(ctx, l.write)
 	if err != nil {
 		return l.fail("read migrations", err)
 	}
@@ -55,13 +55,13 @@ func (l *Ledger) migrate(ctx context.Context, log *slog.Logger) error {
 }
 
 // applied returns the checksums of the migrations the file has had, by name.
-func (l *Ledger) applied(ctx context.Context) (map[string]string, error) {
+func (l *Ledger) applied(ctx context.Context, conn *sql.Conn) (map[string]string, error) {
 	applied := make(map[string]string)
 	var n int
-	if err := l.write.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_schema WHERE name = 'migrations'`).Scan(&n); err != nil || n == 0 {
+	if err := conn.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_schema WHERE name = 'migrations'`).Scan(&n); err != nil || n == 0 {
 		return applied, err
 	}
-	rows, err := l.write.QueryContext(ctx, `SELECT name, checksum FROM migrations`)
+	rows, err := conn.QueryContext(ctx, `SELECT name, checksum FROM migrations`)
 	if err != nil {
 		return nil, err
 	}

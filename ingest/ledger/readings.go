@@ -41,6 +41,10 @@ type row struct {
 	reading        reading.Reading // Probe is not filled in
 }
 
+// negativeZero marks, among the flags, a value that SQLite would give back
+// without its sign.
+const negativeZero = 1 << 16
+
 const rowColumns = `seq, probe, at, value, device_at, arrived_at, flags, mid`
 
 // rowScanner returns a function that reads rowColumns. Scanning into any is the
@@ -63,6 +67,9 @@ func rowScanner() func(*sql.Rows) (row, error) {
 		r.seq, r.probe, r.at = number(0), number(1), number(2)
 		r.reading.At = time.UnixMicro(r.at).UTC()
 		r.reading.Value, _ = v[3].(float64)
+		if number(6)&negativeZero != 0 {
+			r.reading.Value = math.Copysign(0, -1)
+		}
 		if v[4] != nil {
 			r.reading.DeviceAt = time.UnixMicro(number(4)).UTC()
 		}
@@ -76,11 +83,7 @@ func rowScanner() func(*sql.Rows) (row, error) {
 // and among equal ones in order of commit. An error ends it. What is committed
 // meanwhile may or may not be among them.
 func (l *Ledger) Readings(ctx context.Context, probe reading.ProbeID, from, to time.Time) iter.Seq2[reading.Reading, error] {
-	return l.pages(ctx, row{at: from.UnixMicro()}, func(last row) ([]row, error) {
-		return query(ctx, l, "read readings", rowScanner(), `SELECT `+rowColumns+` FROM readings
-			WHERE probe = (SELECT id FROM probes WHERE name = ?) AND (at, seq) > (?, ?) AND at < ?
-			ORDER BY at, seq LIMIT ?`, string(probe), last.at, last.seq, to.UnixMicro(), pageRows)
-	})
+	return l.PeriodReadings(ctx, probe, from, to, math.MaxInt64)
 }
 
 // ReadingsByArrival yields the readings of all probes with ArrivedAt >= since,

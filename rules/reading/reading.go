@@ -85,9 +85,15 @@ const (
 	Redelivered
 	// OutOfOrder: a newer reading of this probe had already come.
 	OutOfOrder
+	// ClockCorrected: it came while the daemon's clock was wrong, and At and
+	// ArrivedAt were moved by what the clock was then found to be off.
+	ClockCorrected
+	// ClockUntrusted: At is the time of the daemon's clock, which was not to
+	// be trusted, and has not been corrected.
+	ClockUntrusted
 )
 
-var flagNames = []string{"device-timed", "retained", "late", "future-time", "out-of-range", "redelivered", "out-of-order"}
+var flagNames = []string{"device-timed", "retained", "late", "future-time", "out-of-range", "redelivered", "out-of-order", "clock-corrected", "clock-untrusted"}
 
 // Has reports whether all of the given flags are set.
 func (f Flags) Has(g Flags) bool { return f&g == g }
