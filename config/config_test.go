@@ -82,15 +82,15 @@ func wantMetric() *config.Config {
 				},
 				{
 					ID: "stack 1 flow", Quantity: reading.Flow, At: "stack 1", Topic: "alderfork/stack-1",
-					Format: site.JSON, Unit: measure.LPM, ValuePath: "water.flow", Low: 0, High: 160, Every: time.Minute,
+					Format: site.JSON, Unit: measure.LPM, ValuePath: "water.flow", Low: -0.8, High: 160, Every: time.Minute,
 				},
 				{
 					ID: "trough 1 oxygen", Quantity: reading.Oxygen, At: "trough 1", Topic: "alderfork/trough-1",
-					Format: site.SenML, Unit: measure.MgL, RecordName: "trough-1/oxygen", Low: 0, High: 25, Every: time.Minute,
+					Format: site.SenML, Unit: measure.MgL, RecordName: "trough-1/oxygen", Low: -0.5, High: 25, Every: time.Minute,
 				},
 				{
 					ID: "trough 1 saturation", Quantity: reading.Saturation, At: "trough 1", Topic: "alderfork/trough-1",
-					Format: site.SenML, Unit: measure.PercentSat, RecordName: "trough-1/saturation", Low: 0, High: 250, Every: time.Minute,
+					Format: site.SenML, Unit: measure.PercentSat, RecordName: "trough-1/saturation", Low: -5, High: 250, Every: time.Minute,
 				},
 			},
 			Chores: []site.Chore{

@@ -18,10 +18,12 @@ import (
 // flow where that is stated.
 const (
 	lowTempC, highTempC         = -1, 30
-	highFlowLPM                 = 20000
-	highOxygenMgL               = 25
+	lowFlowLPM, highFlowLPM     = -5, 20000
+	lowOxygenMgL, highOxygenMgL = -0.5, 25
+	lowSaturationPct            = -5
 	highSaturationPct           = 250
 	flowTimesDesign             = 10
+	zeroShare                   = 0.05 // of the design flow, below 0
 	defaultEvery                = time.Minute
 	shortestEvery, longestEvery = time.Second, 7 * 24 * time.Hour
 )
@@ -31,14 +33,16 @@ func plausible(q reading.Quantity, designFlow measure.FlowLPM) (low, high float6
 	case reading.Temperature:
 		return lowTempC, highTempC
 	case reading.Flow:
+		// A probe in still water or none reads a little to either side of 0,
+		// and that is the reading that matters most.
 		if designFlow > 0 {
-			return 0, flowTimesDesign * float64(designFlow)
+			return -zeroShare * float64(designFlow), flowTimesDesign * float64(designFlow)
 		}
-		return 0, highFlowLPM
+		return lowFlowLPM, highFlowLPM
 	case reading.Oxygen:
-		return 0, highOxygenMgL
+		return lowOxygenMgL, highOxygenMgL
 	case reading.Saturation:
-		return 0, highSaturationPct
+		return lowSaturationPct, highSaturationPct
 	}
 	return 0, 0
 }

@@ -160,7 +160,9 @@ func (p *parser) broker() {
 
 const (
 	defaultBroker = "127.0.0.1:1883"
-	defaultWeb    = "127.0.0.1:8370"
+	// DefaultWeb is where the page and the commands are unless web.listen
+	// says otherwise.
+	DefaultWeb = "127.0.0.1:8370"
 )
 
 // listen reads host:port; local tells whether only this machine reaches it.
@@ -255,15 +257,15 @@ func (p *parser) external(b *hclread.Block, br *Broker) {
 }
 
 func (p *parser) web() {
-	p.c.Web.Listen = defaultWeb
+	p.c.Web.Listen = DefaultWeb
 	b := p.file.One("web")
 	if b == nil {
 		return
 	}
-	addr, local := listen(b, defaultWeb)
+	addr, local := listen(b, DefaultWeb)
 	p.c.Web.Listen = addr
 	if !local {
-		b.Warn(b.Rng("listen"), "Page open to the network", fmt.Sprintf("Everybody who reaches %s can read the page, and nothing on the way is private. Write listen = %q if only this machine should.", addr, defaultWeb))
+		b.Warn(b.Rng("listen"), "Page open to the network", fmt.Sprintf("Everybody who reaches %s can read the page, and nothing on the way is private. Write listen = %q if only this machine should.", addr, DefaultWeb))
 	}
 	if s, ok := filled(b, "url"); ok {
 		if u, err := url.Parse(s); err != nil || u.Host == "" || !slices.Contains([]string{"http", "https"}, u.Scheme) {

@@ -107,6 +107,8 @@ type Intake struct {
 	// The last messages by packet identifier, in two generations: young takes
 	// new ones and becomes old when it holds InFlightWindow of them.
 	young, old map[uint16]taken
+	// lastFirst is when the last message came that was not marked as sent again.
+	lastFirst time.Time
 }
 
 type newest struct {
@@ -271,12 +273,18 @@ func (in *Intake) advance(r reading.Reading) {
 	}
 }
 
+// underWay is how long before the last new message one could have come whose
+// acknowledgement the broker did not get. An older message under the same
+// identifier is another one: a broker that was started anew counts from the
+// beginning again.
+const underWay = 10 * time.Minute
+
 // repeats reports whether r came before under the same packet identifier. A
 // broker cannot use an identifier again before it was acknowledged, so the
 // latest message under it is the one it sends again.
 func (in *Intake) repeats(r reading.Reading, relative bool) bool {
 	t, ok := in.under(r.MID)
-	if !ok {
+	if !ok || t.arrived.Before(in.lastFirst.Add(-underWay)) {
 		return false
 	}
 	return slices.ContainsFunc(t.readings, func(o reading.Reading) bool {
@@ -299,6 +307,9 @@ func (in *Intake) under(mid uint16) (taken, bool) {
 }
 
 func (in *Intake) remember(mid uint16, t taken) {
+	if t.arrived.After(in.lastFirst) {
+		in.lastFirst = t.arrived
+	}
 	if len(in.young) >= InFlightWindow {
 		in.young, in.old = make(map[uint16]taken), in.young
 	}

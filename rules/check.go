@@ -39,16 +39,20 @@ type check struct {
 	judged     verdict   // newest that was not unknown
 	badSince   time.Time // of the trouble waited on or standing; zero: none
 	goodSince  time.Time // zero: not inside the setpoint by the deadband
+	movedAt    time.Time // of the newest transition
+	unsure     bool      // the newest look could not judge
 	side       int8      // temperature_band, last beyond: -1 low, +1 high, 0 not yet
 
 	probe  *probe        // judged; nil for chores and parts
 	other  *probe        // the spring, or the temperature oxygen goes by
+	spare  *probe        // the spring's temperature, when other is silent
 	window *medianWindow // temperature_drift
 
 	chore            *site.Chore
 	lastDone         time.Time
-	prevDue, lastDue time.Time // the two newest hours by which it was due
-	nextDue          time.Time
+	lastDue, nextDue time.Time // the newest hour by which it was due, and the next
+	settled          time.Time // the newest due hour that is done
+	knownChore       bool      // the record knows this chore
 
 	part    Part
 	told    bool // the part has said something since the start
@@ -160,16 +164,35 @@ func (c *check) oxygen(e *Engine, now time.Time) (float64, bool) {
 }
 
 func (c *check) convertOxygen(e *Engine, now time.Time, v float64, isPercent bool) (float64, bool) {
-	if c.other == nil || !c.other.fresh(now) {
+	at := c.temperature(now)
+	if at == nil {
 		return 0, false
 	}
-	t := measure.TempC(c.other.last.Value)
+	t := measure.TempC(at.last.Value)
 	if isPercent {
 		o, err := water.FromPercent(measure.Percent(v), t, e.site.PressureHPa)
 		return float64(o), err == nil
 	}
 	s, err := water.PercentSaturation(measure.OxygenMgL(v), t, e.site.PressureHPa)
 	return float64(s), err == nil
+}
+
+// temperature is the probe whose temperature oxygen goes by: the unit's own,
+// the spring's when that is silent, and if need be what one of them said last,
+// for a few degC make a few percent of oxygen and blindness kills. nil when none
+// was ever heard.
+func (c *check) temperature(now time.Time) *probe {
+	for _, p := range []*probe{c.other, c.spare} {
+		if p != nil && p.fresh(now) {
+			return p
+		}
+	}
+	for _, p := range []*probe{c.other, c.spare} {
+		if p != nil && p.heard {
+			return p
+		}
+	}
+	return nil
 }
 
 // silence judges how long ago the probe last said something usable. Before the
@@ -209,20 +232,44 @@ func (c *check) health() verdict {
 	return bad
 }
 
-// missed judges a chore: bad when an hour by which it was due has passed and it
-// was not done since the hour before.
+// missed judges a chore: bad when an hour by which it was due has passed and
+// nobody did it for that hour.
 func (c *check) missed(e *Engine, now time.Time) verdict {
 	if now.Before(c.lastDue) || !now.Before(c.nextDue) {
 		c.dues(e, now)
 	}
-	if c.lastDue.IsZero() || !c.lastDue.After(e.watchingSince) || c.lastDone.After(c.prevDue) {
+	since := e.watchingSince
+	if !c.knownChore && e.started.After(since) {
+		since = e.started // new in the files: what was due before is nobody's fault
+	}
+	if !c.lastDue.After(since) || !c.settled.Before(c.lastDue) {
 		return good
 	}
 	return bad
 }
 
-// dues finds the two newest due hours up to now and the next one, by the
-// site's clock on the wall.
+// doneAgain is how soon after the last time a chore counts as the same one told
+// twice.
+const doneAgain = 10 * time.Minute
+
+// done takes the chore as done at a time: for the hour that was missed, else
+// for the next one.
+func (c *check) done(e *Engine, at time.Time) {
+	if !at.After(c.lastDone) || (!c.lastDone.IsZero() && at.Sub(c.lastDone) < doneAgain) {
+		return
+	}
+	late := c.missed(e, at) == bad
+	c.lastDone = at
+	switch {
+	case late:
+		c.settled = c.lastDue
+	default:
+		c.settled = c.nextDue
+	}
+}
+
+// dues finds the newest due hour up to now and the next one, by the site's
+// clock on the wall.
 func (c *check) dues(e *Engine, now time.Time) {
 	local := now.In(e.site.Location)
 	var all []time.Time
@@ -236,7 +283,7 @@ func (c *check) dues(e *Engine, now time.Time) {
 	for i < len(all) && !all[i].After(now) {
 		i++
 	}
-	c.prevDue, c.lastDue, c.nextDue = all[i-2], all[i-1], all[i]
+	c.lastDue, c.nextDue = all[i-1], all[i]
 }
 
 // words gives the alarm's trouble and detail in the keeper's units. active
@@ -265,6 +312,9 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 		return unit + tooCold, u.Format(v) + ", limit " + u.Format(float64(c.rule.Low))
 	case alarm.TemperatureDrift:
 		m, ok := c.window.median()
+		if !active {
+			return unit + ": temperature has moved", "now " + e.show(reading.Temperature, c.probe.last.Value) + "; its own median has followed, or it came back"
+		}
 		if !ok {
 			return unit + ": temperature has moved", e.show(reading.Temperature, c.probe.last.Value) + ", its own median is not known"
 		}
@@ -280,8 +330,13 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 			return trouble, "heard again: " + e.show(c.probe.def.Quantity, c.probe.last.Value)
 		}
 		detail = fmt.Sprintf("nothing usable for %s, expected every %s", measure.FormatDuration(now.Sub(c.quietSince(e))), measure.FormatDuration(c.probe.def.Every))
-		if a := c.probe.any; a.Flags.Has(reading.OutOfRange) && c.probe.anyTime.After(c.heardAt(e)) {
-			detail += "; it says " + e.show(c.probe.def.Quantity, a.Value) + ", which cannot be"
+		if a := c.probe.any; c.probe.anyTime.After(c.heardAt(e)) {
+			switch {
+			case a.Flags.Has(reading.OutOfRange):
+				detail += "; it says " + e.show(c.probe.def.Quantity, a.Value) + ", which cannot be"
+			case a.Flags.Has(reading.Late) && a.ArrivedAt.Sub(a.At) > c.probe.def.Every:
+				detail += "; it sends, but what it sends is " + measure.FormatDuration(a.ArrivedAt.Sub(a.At)) + " old: is its clock right?"
+			}
 		}
 		return trouble, detail
 	case alarm.MissedChore:
@@ -314,7 +369,21 @@ func (e *Engine) show(q reading.Quantity, base float64) string {
 // against words a value against its setpoint.
 func (c *check) against(e *Engine, v, setpoint float64) string {
 	q := c.probe.def.Quantity
-	return e.show(q, v) + ", setpoint " + e.show(q, setpoint)
+	u := e.site.ShowUnit(q)
+	return beside(u, v, setpoint) + ", setpoint " + u.Format(setpoint)
+}
+
+// beside words a value so that it does not look like the setpoint next to it.
+func beside(u measure.Unit, v, setpoint float64) string {
+	s := u.Format(v)
+	if v != setpoint && s == u.Format(setpoint) {
+		side := "just under "
+		if v > setpoint {
+			side = "just over "
+		}
+		return side + s
+	}
+	return s
 }
 
 // apart words a temperature against another one.
@@ -335,6 +404,9 @@ func (c *check) oxygenWords(e *Engine, now time.Time) string {
 		setUnit = measure.PercentSat
 	}
 	s := e.show(c.probe.def.Quantity, v)
+	if isPercent == c.rule.InSaturation {
+		s = beside(setUnit, v, c.watch.Setpoint)
+	}
 	if o, ok := c.convertOxygen(e, now, v, isPercent); ok {
 		other := measure.PercentSat
 		if isPercent {

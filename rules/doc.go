@@ -9,12 +9,13 @@
 //
 // An alarm's life: trouble seen; if it lasts for the on-delay the alarm is
 // raised (unacknowledged); somebody acknowledges, which silences and does not
-// clear; when the value has come back inside the setpoint by the deadband and
-// stayed for the off-delay, it returns to normal. Delays are judged at readings.
-// A tick raises an alarm by itself only after the on-delay and one expected
-// interval of the probe more, so that the next reading had its chance to say
-// otherwise; and a tick never returns an alarm that a probe has raised, its
-// silence included.
+// clear, and holds for an hour; when the value has come back inside the setpoint
+// by the deadband and stayed for the off-delay, it returns to normal. The
+// deadband works both ways: a value just inside the setpoint neither ends an
+// alarm nor an on-delay under way. Delays are judged at readings. A tick raises
+// an alarm by itself only after the on-delay and one expected interval of the
+// probe more, so that the next reading had its chance to say otherwise; and a
+// tick never returns one.
 //
 // An Engine is not safe for concurrent use: one goroutine owns it.
 package rules

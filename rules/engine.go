@@ -3,6 +3,7 @@ package rules
 import (
 	"fmt"
 	"iter"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -117,6 +118,9 @@ func (e *Engine) addCheck(r *lang.Rule, w lang.Watch) {
 		if tp, ok := e.temperatureFor(w.Unit); ok {
 			c.other = e.probe(tp.ID)
 		}
+		if sp, ok := e.site.SpringProbe(reading.Temperature); ok {
+			c.spare = e.probe(sp.ID)
+		}
 	default:
 	}
 	p.checks = append(p.checks, c)
@@ -195,6 +199,7 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 func (e *Engine) Tick(now time.Time) []alarm.Transition {
 	e.begin(now)
 	for _, c := range e.checks {
+		e.reAlarm(now, c)
 		switch {
 		case c.rule.Kind == alarm.SilentProbe:
 			if v := c.silence(e, now); v == bad || !c.state.Active() {
@@ -204,7 +209,7 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 			e.judge(now, c, c.missed(e, now), true)
 		case c.part != "":
 			e.judge(now, c, c.health(), true)
-		case !c.badSince.IsZero() && !c.state.Active():
+		case !c.badSince.IsZero() && !c.state.Active() && !c.unsure:
 			e.judge(now, c, bad, false)
 		}
 	}
@@ -216,9 +221,7 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 func (e *Engine) ChoreDone(now time.Time, d site.ChoreDone) []alarm.Transition {
 	e.begin(now)
 	for _, c := range e.chores[choreAt{d.Chore, d.Unit}] {
-		if d.At.After(c.lastDone) {
-			c.lastDone = d.At
-		}
+		c.done(e, d.At)
 		e.judge(now, c, c.missed(e, now), true)
 	}
 	return e.out
@@ -236,14 +239,14 @@ func (e *Engine) Health(now time.Time, part Part, ok bool, detail string) []alar
 	return e.out
 }
 
-// Acknowledge takes a human's answer to one alarm, or with an empty key to all
-// that wait for one. It silences; only the water clears an alarm.
+// Acknowledge takes a human's answer to one alarm. It silences; only the water
+// clears an alarm, and if it goes on for an hour it calls again.
 // Errors: *UnknownAlarmError when no such alarm waits.
 func (e *Engine) Acknowledge(now time.Time, key alarm.Key, by string) ([]alarm.Transition, error) {
 	e.begin(now)
-	found := key == ""
+	found := false
 	for _, c := range e.checks {
-		if key != "" && c.key() != key {
+		if c.key() != key {
 			continue
 		}
 		switch c.state {
@@ -264,6 +267,30 @@ func (e *Engine) Acknowledge(now time.Time, key alarm.Key, by string) ([]alarm.T
 	return e.out, nil
 }
 
+// answerHolds is how long an answer silences a call-out whose trouble goes on.
+// Whoever answered may have fallen asleep again, and it may have got worse
+// (common practice, no source).
+const answerHolds = time.Hour
+
+// reAlarm takes back an answer that is too old.
+func (e *Engine) reAlarm(now time.Time, c *check) {
+	if c.state == alarm.Acknowledged && c.rule.Priority == alarm.CallOut && now.Sub(c.movedAt) >= answerHolds {
+		e.move(now, c, alarm.Unacknowledged, "")
+	}
+}
+
+// Detail is the newest value of an alarm against its setpoint, in words; ""
+// when there is no such alarm.
+func (e *Engine) Detail(now time.Time, key alarm.Key) string {
+	for _, c := range e.checks {
+		if c.key() == key {
+			_, detail := c.words(e, now, c.state.Active())
+			return detail
+		}
+	}
+	return ""
+}
+
 // UnknownAlarmError is returned for an answer to an alarm that does not wait.
 type UnknownAlarmError struct{ Key alarm.Key }
 
@@ -274,6 +301,7 @@ func (e *UnknownAlarmError) Error() string {
 // judge moves an alarm on by one verdict. seen says that something new was
 // seen; a mere tick passes false.
 func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
+	c.unsure = v == unknown
 	if v != unknown {
 		c.judged = v
 	}
@@ -296,13 +324,14 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 		if lasted >= wait {
 			c.occurrence++
 			c.since = c.badSince
+			if c.rule.Kind == alarm.SilentProbe {
+				c.since = c.heardAt(e)
+			}
 			e.move(now, c, alarm.Unacknowledged, "")
 		}
 	case between:
+		// Not right yet: an alarm stands, and a delay under way goes on.
 		c.goodSince = time.Time{}
-		if !c.state.Active() {
-			c.badSince = time.Time{}
-		}
 	case good:
 		if c.goodSince.IsZero() {
 			c.goodSince = now
@@ -324,7 +353,7 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 
 func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
 	from := c.state
-	c.state = to
+	c.state, c.movedAt = to, now
 	if e.quiet {
 		return
 	}
@@ -361,16 +390,21 @@ type Past struct {
 // is no longer in the files.
 // Errors: those of reading the past; the engine is then as far as it got.
 func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
+	var gone []alarm.Transition
 	e.quiet = true
 	defer func() { e.quiet = false }()
 	e.watchingSince = past.WatchingSince
-	for _, d := range past.ChoresDone {
+	e.started = now // a chore that is new in the files counts from here
+	for _, c := range e.checks {
+		c.knownChore = past.Occurrences[c.key()] > 0
+	}
+	for _, d := range slices.SortedFunc(slices.Values(past.ChoresDone), func(a, b site.ChoreDone) int { return a.At.Compare(b.At) }) {
 		for _, c := range e.chores[choreAt{d.Chore, d.Unit}] {
-			if d.At.After(c.lastDone) {
-				c.lastDone = d.At
-			}
+			c.knownChore = true
+			c.done(e, d.At)
 		}
 	}
+	e.started = time.Time{}
 	var err error
 	if past.Readings != nil {
 		for r, rerr := range past.Readings {
@@ -387,8 +421,16 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 	}
 	for _, c := range e.checks {
 		c.state = alarm.Normal
+		raised := false
 		if t, ok := standing[c.key()]; ok {
-			c.state, c.since = t.To, t.Since
+			c.state, c.since, c.movedAt = t.To, t.Since, t.At
+			if t.To.Active() && t.Priority > 0 && t.Priority < c.rule.Priority {
+				// It asks for more than when it was raised: raise it anew.
+				t.From, t.To, t.At, t.By = t.To, alarm.Normal, now, ""
+				t.Detail = alarm.NoLongerWatched + " as " + t.Priority.String()
+				gone = append(gone, t)
+				c.state, raised = alarm.Normal, true
+			}
 			switch {
 			case c.side != 0: // seen lately
 			case strings.HasSuffix(t.Trouble, tooCold):
@@ -399,6 +441,8 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 		}
 		switch {
 		case c.state.Active():
+			c.badSince = c.since
+		case raised:
 			c.badSince = c.since
 		case c.judged != bad:
 			c.badSince = time.Time{}
@@ -411,7 +455,6 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 		}
 	}
 	e.started = now
-	var gone []alarm.Transition
 	for _, t := range past.Standing {
 		if _, left := standing[t.Key]; !left {
 			continue
@@ -430,7 +473,7 @@ func (e *Engine) Standing(now time.Time) []AlarmView {
 		if c.state == alarm.Normal {
 			continue
 		}
-		trouble, detail := c.words(e, now, true)
+		trouble, detail := c.words(e, now, c.state.Active())
 		out = append(out, AlarmView{Key: c.key(), State: c.state, Priority: c.rule.Priority, Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail})
 	}
 	sort.SliceStable(out, func(i, j int) bool {

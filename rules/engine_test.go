@@ -51,10 +51,14 @@ func TestEdges(t *testing.T) {
 			90s  trough 1 flow = 27.99`, []string{"1m0s raised low_flow/t/trough 1 flow"}},
 		{"one right reading starts the on-delay again", lowFlow, `
 			0s   trough 1 flow = 27
-			30s  trough 1 flow = 28
+			30s  trough 1 flow = 30
 			60s  trough 1 flow = 27
 			119s trough 1 flow = 27
 			120s trough 1 flow = 27`, []string{"2m0s raised low_flow/t/trough 1 flow"}},
+		{"one inside the deadband does not", lowFlow, `
+			0s   trough 1 flow = 27
+			30s  trough 1 flow = 28
+			60s  trough 1 flow = 27`, []string{"1m0s raised low_flow/t/trough 1 flow"}},
 		{"a tick waits an interval more", lowFlow, `
 			0s   trough 1 flow = 27
 			1s..119s tick every 1s`, nil},
@@ -184,12 +188,17 @@ func TestEdges(t *testing.T) {
 			1m   deep 1 saturation = 59.2
 			2m   deep 1 saturation = 59.0
 			3m   deep 1 saturation = 59.0`, []string{"3m0s raised low_oxygen/o/deep 1 saturation"}},
-		{"percent against mg/L: the temperature is lost, nothing changes", oxygenMgL, `
+		{"percent against mg/L: the temperature is lost, the last one goes on", oxygenMgL, `
 			0s   spring temperature = 8
 			1s   deep 1 saturation = 50
 			1m1s deep 1 saturation = 50
 			10m  deep 1 saturation = 90
-			20m  deep 1 saturation = 90`, []string{"1m1s raised low_oxygen/o/deep 1 saturation"}},
+			20m  deep 1 saturation = 90
+			30m  deep 1 saturation = 50
+			31m  deep 1 saturation = 50`, []string{
+			"1m1s raised low_oxygen/o/deep 1 saturation", "20m0s returned, not acknowledged low_oxygen/o/deep 1 saturation",
+			"31m0s raised low_oxygen/o/deep 1 saturation",
+		}},
 		// 60 % at 8 degC is 7.106 mg/L; at 20 degC (9.092) 5.455.
 		{"mg/L against percent, by the unit's own temperature", oxygenSat, `
 			0s   spring temperature = 8
@@ -230,15 +239,27 @@ func TestEdges(t *testing.T) {
 			16h  tick
 			30h  done cleaning @ trough 1
 			40h  tick`, []string{"40h0m0s raised missed_chore/c/trough 2"}},
-		{"chore: done at its hour is in time, done late counts until the hour after", cleaning, `
+		{"chore: done at its hour is in time, done late counts for the hour it missed", cleaning, `
 			16h  done cleaning @ trough 1
 			16h1m tick
 			17h  done cleaning @ trough 2
 			40h  tick
 			64h  tick`, []string{
 			"16h1m0s raised missed_chore/c/trough 2", "17h0m0s returned, not acknowledged missed_chore/c/trough 2",
-			"40h0m0s raised missed_chore/c/trough 1", "64h0m0s raised missed_chore/c/trough 2",
+			"40h0m0s raised missed_chore/c/trough 1", "40h0m0s raised missed_chore/c/trough 2",
 		}},
+		{"chore: told twice in one go pays once", cleaning, `
+			16h  done cleaning @ trough 2
+			17h  done cleaning @ trough 1    # late
+			17h5m done cleaning @ trough 1   # the same, told again
+			41h  tick`, []string{
+			"41h0m0s raised missed_chore/c/trough 1", "41h0m0s raised missed_chore/c/trough 2",
+		}},
+		{"from the spring: one glitch, then nothing to compare with", fromSpring, `
+			0s   spring temperature = 8
+			10s  stack 1 temperature = 11
+			6m   stack 1 temperature = 8
+			6m..20m tick every 10s`, nil},
 		{"chore: what was due before the record began is nobody's fault", cleaning, `
 			0s..15h tick every 1h`, nil},
 		{"chore: two hours a day and an on-delay", intake, `
@@ -333,6 +354,9 @@ func TestLife(t *testing.T) {
 		{"nothing to answer", "0s ack all", nil},
 		{"again before anybody answered", raise + mend + "20m trough 1 flow = 27\n21m trough 1 flow = 27\n22m ack all", []string{
 			"1m0s raised " + key, "12m0s returned, not acknowledged " + key, "21m0s raised " + key, "22m0s acknowledged " + key,
+		}},
+		{"an answer holds for an hour, then it calls again", raise + "2m ack all\n3m..61m tick every 1m\n61m59s tick\n62m tick\n63m tick\n70m ack all", []string{
+			"1m0s raised " + key, "2m0s acknowledged " + key, "1h2m0s unacknowledged " + key, "1h10m0s acknowledged " + key,
 		}},
 		{"trouble while answered is the same trouble", raise + "2m ack all\n10m trough 1 flow = 30\n11m trough 1 flow = 27\n12m trough 1 flow = 27", []string{"1m0s raised " + key, "2m0s acknowledged " + key}},
 	}
@@ -527,7 +551,7 @@ func TestViews(t *testing.T) {
 	}
 	want := []string{
 		"acknowledged call-out | trough 1 | 18:02 | Trough 1: low flow | 20.0 L/min, setpoint 28.0 L/min",
-		"unacknowledged call-out | trough 2 | 18:09 | Trough 2: flow probe silent | nothing usable for 9 min, expected every 60 s",
+		"unacknowledged call-out | trough 2 | 18:01 | Trough 2: flow probe silent | nothing usable for 9 min, expected every 60 s",
 		"unacknowledged note | trough 2 | 18:00 | Trough 2: low flow | 20.0 L/min, setpoint 28.0 L/min",
 	}
 	if d := cmp.Diff(want, got); d != "" {

@@ -55,8 +55,11 @@ func (l *lotCount) add(r *reading.Reading) {
 }
 
 func (l *lotCount) addStandIn(r *reading.Reading) {
-	if r.Flags.Has(reading.OutOfOrder) {
+	// One that comes late may lie in a gap that was closed without it.
+	if r.Flags&(reading.OutOfOrder|reading.Late) != 0 && !r.At.Before(l.lot.Path[0].From) {
 		l.behind = true
+	}
+	if r.Flags.Has(reading.OutOfOrder) {
 		return
 	}
 	l.count.AddStandIn(r.At, measure.TempC(r.Value))

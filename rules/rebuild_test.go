@@ -84,10 +84,7 @@ func apply(tb testing.TB, e *rules.Engine, j *journal, h happening) {
 		j.chores = append(j.chores, *h.done)
 		out = e.ChoreDone(h.at, *h.done)
 	case h.ack:
-		var err error
-		if out, err = e.Acknowledge(h.at, "", "kim"); err != nil {
-			tb.Fatal(err)
-		}
+		out = ackAll(e, h.at)
 	case h.part != "":
 		out = e.Health(h.at, h.part, !h.bad, "said so")
 	default:
@@ -315,7 +312,8 @@ func TestRebuildCases(t *testing.T) {
 		want     []string
 	}{
 		{"standing and bad: stands, is not told again", stood(alarm.Unacknowledged, -time.Hour), []reading.Reading{flow(-2, 20), flow(-1, 20)}, "0s trough 1 flow = 20\n1h tick", nil},
-		{"standing, nothing heard since: stands", stood(alarm.Acknowledged, -time.Hour), nil, "0s..3h tick every 1m", nil},
+		{"standing, nothing heard since: stands", stood(alarm.Unacknowledged, -time.Hour), nil, "0s..3h tick every 1m", nil},
+		{"answered half an hour ago: calls again in half an hour", stood(alarm.Acknowledged, -time.Hour/2), nil, "0s..3h tick every 1m", []string{"30m0s unacknowledged " + key}},
 		{"standing and right again: returns", stood(alarm.Acknowledged, -time.Hour), []reading.Reading{flow(-1.5, 35), flow(-0.5, 35)}, "29s trough 1 flow = 35\n30s trough 1 flow = 35", []string{"30s returned " + key}},
 		{"not written: told at the next reading", nil, []reading.Reading{flow(-2, 20), flow(-0.5, 20)}, "0s tick\n1s trough 1 flow = 20", []string{"1s raised " + key}},
 		{"not written, and no reading comes: told by the tick", nil, []reading.Reading{flow(-2, 20), flow(-0.5, 20)}, "0s..10m tick every 1s", []string{"2m0s raised " + key}},
@@ -344,6 +342,31 @@ func TestRebuildCases(t *testing.T) {
 		})
 	}
 
+	t.Run("the rule asks for more now: raised anew", func(t *testing.T) {
+		s := rulestest.Site()
+		e := rules.New(s, program(t, s, lowFlow))
+		note := stood(alarm.Unacknowledged, -time.Hour)
+		note[0].Priority = alarm.Note
+		ended, err := e.Rebuild(start, rules.Past{Readings: sequence([]reading.Reading{flow(-1, 20)}), Standing: note, Occurrences: map[alarm.Key]uint64{key: 3}})
+		if err != nil || len(ended) != 1 || ended[0].To != alarm.Normal || ended[0].Priority != alarm.Note {
+			t.Fatalf("ended %+v, %v", ended, err)
+		}
+		all := play(t, e, "10s trough 1 flow = 20")
+		if d := cmp.Diff([]string{"10s raised " + key}, briefs(all)); d != "" || all[0].Priority != alarm.CallOut || all[0].Occurrence != 4 {
+			t.Errorf("%s %+v", d, all)
+		}
+	})
+	t.Run("a chore new in the files counts from the start", func(t *testing.T) {
+		s := rulestest.Site()
+		e := rules.New(s, program(t, s, cleaning))
+		if _, err := e.Rebuild(start, rules.Past{WatchingSince: start.AddDate(0, -3, 0)}); err != nil {
+			t.Fatal(err)
+		}
+		got := briefs(play(t, e, "0s..15h tick every 1h\n16h tick"))
+		if d := cmp.Diff([]string{"16h0m0s raised missed_chore/c/trough 1", "16h0m0s raised missed_chore/c/trough 2"}, got); d != "" {
+			t.Error(d)
+		}
+	})
 	t.Run("a silence that stands, stands", func(t *testing.T) {
 		s := rulestest.Site()
 		e := rules.New(s, program(t, s, silent))

@@ -106,6 +106,19 @@ func play(tb testing.TB, e *rules.Engine, script string) []alarm.Transition {
 	return all
 }
 
+// ackAll answers every alarm that is not normal.
+func ackAll(e *rules.Engine, now time.Time) []alarm.Transition {
+	var all []alarm.Transition
+	for _, a := range e.Standing(now) {
+		out, err := e.Acknowledge(now, a.Key, "kim")
+		if err != nil {
+			panic(err) // it stands
+		}
+		all = append(all, out...)
+	}
+	return all
+}
+
 func event(tb testing.TB, e *rules.Engine, now time.Time, what string) ([]alarm.Transition, error) {
 	tb.Helper()
 	if what == "tick" {
@@ -113,7 +126,7 @@ func event(tb testing.TB, e *rules.Engine, now time.Time, what string) ([]alarm.
 	}
 	if key, ok := strings.CutPrefix(what, "ack "); ok {
 		if key == "all" {
-			key = ""
+			return ackAll(e, now), nil
 		}
 		return e.Acknowledge(now, alarm.Key(key), "kim")
 	}
