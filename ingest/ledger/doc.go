@@ -8,10 +8,12 @@
 // nothing, so a caller that does not know whether a commit succeeded repeats it.
 //
 // It judges nothing: flags, states and times are kept as they come. It starts
-// no goroutine and forgets nothing by itself; old readings stay until something
-// removes them.
+// no goroutine and forgets nothing by itself: old readings stay until DropPeriod
+// is called for them, once they are safe elsewhere, and nothing else removes any.
 //
 // Caveats:
+//   - A dropped reading that is committed again counts as a new one; it is for
+//     whoever keeps the dropped ones to know it again.
 //   - Times are integer microseconds UTC. Finer parts are cut off, in what is
 //     stored and in what is asked for. A zero time is kept as none.
 //   - All methods may be called from any goroutine. Writes queue behind one

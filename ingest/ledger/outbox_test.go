@@ -40,10 +40,10 @@ func records(t *testing.T, l *ledger.Ledger, since time.Duration) []ledger.Messa
 	return all
 }
 
-func ok(t *testing.T, err error) {
-	t.Helper()
+func ok(tb testing.TB, err error) {
+	tb.Helper()
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 }
 
