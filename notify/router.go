@@ -31,6 +31,9 @@ type Policy struct {
 	SiteName string
 	// PageURL is where the page can be read, "" when nowhere.
 	PageURL string
+	// CommandAddr is where the commands find the daemon, HOST:PORT, when that
+	// is not where they look by themselves; "" when it is.
+	CommandAddr string
 	// Units is only used to put trouble nearest to the spring first; may be
 	// nil.
 	Units []site.Unit
@@ -56,17 +59,30 @@ type Router struct {
 // trouble is one alarm that people have been or must be told of.
 type trouble struct {
 	raised alarm.Transition // its latest raise
-	latest alarm.Transition
+	latest alarm.Transition // At and Detail are those of its end once it is over
 	// firstRaise and raises are the chatter since it was last told of.
 	firstRaise time.Time
 	raises     int
-	told       bool
-	toldAt     time.Time
-	times      int  // messages that told of it
-	answer     bool // acknowledged, and the others do not know yet
+	// told: people know of it, or know that somebody answers.
+	told     bool
+	toldAt   time.Time
+	times    int              // messages that told of it, since it was last reopened
+	answer   bool             // acknowledged, and the others do not know yet
+	answered alarm.Transition // the newest answer
+	reopened bool             // it was still there too long after that answer
+	current  string           // its value as Due was told, "" when not known
 }
 
 func (t *trouble) active() bool { return t.latest.To.Active() }
+
+// gone: it ended because nothing watches it, which says nothing of the water.
+func (t *trouble) gone() bool { return !t.active() && t.latest.Detail == alarm.NoLongerWatched }
+
+// reopens reports whether tr takes an answer back: the trouble stood too long
+// after it.
+func reopens(tr alarm.Transition) bool {
+	return tr.From == alarm.Acknowledged && tr.To == alarm.Unacknowledged
+}
 
 // NewRouter makes a Router. newID must give a new ID at each call, unique for
 // ever.
@@ -85,8 +101,9 @@ func NewRouter(p Policy, people []Person, newID func(now time.Time) string) *Rou
 // it, in order; Due then says what follows.
 func (r *Router) Observe(tr alarm.Transition) {
 	t := r.troubles[tr.Key]
+	begins := tr.Raised() || reopens(tr)
 	switch {
-	case tr.Raised() && tr.Priority <= alarm.Note:
+	case begins && tr.Priority <= alarm.Note:
 		delete(r.troubles, tr.Key)
 		return
 	case tr.Raised():
@@ -94,14 +111,41 @@ func (r *Router) Observe(tr alarm.Transition) {
 			t = &trouble{firstRaise: tr.At}
 			r.troubles[tr.Key] = t
 		}
-		t.raised, t.answer = tr, false
+		t.raised = tr
 		t.raises++
+	case begins:
+		if t == nil {
+			t = &trouble{raised: tr}
+			r.troubles[tr.Key] = t
+		}
+		t.firstRaise, t.raises = tr.At, 0
+		t.told, t.times, t.answer, t.reopened = false, 0, false, true
 	case t == nil:
 		return // nobody was or must be told of it
 	case tr.To == alarm.Acknowledged:
-		t.answer = true
+		t.answer, t.answered, t.reopened = true, tr, false
+		// The others hear of a call-out with its answer, at once.
+		t.told = t.told || t.raised.Priority == alarm.CallOut
+	case tr.Returned():
+		t.told = t.told || t.reopened // its start was told, so its end is no news
+	case !tr.From.Active():
+		t.latest.To = tr.To // it is over already
+		return
 	}
 	t.latest = tr
+}
+
+// Untold gives the call-out alarms that stand unanswered and wait to be told of:
+// raised within Gather of the last message, or there again after an answer.
+// Nobody who answers "all" can have meant them.
+func (r *Router) Untold() map[alarm.Key]bool {
+	keys := map[alarm.Key]bool{}
+	for k, t := range r.troubles {
+		if t.raised.Priority == alarm.CallOut && !t.told && t.latest.To != alarm.Normal {
+			keys[k] = true
+		}
+	}
+	return keys
 }
 
 // Restore rebuilds the state after a restart, before the first Observe.
@@ -112,7 +156,7 @@ func (r *Router) Observe(tr alarm.Transition) {
 // not, of all people, in any order. An alarm that nobody was told of is told at
 // the next Due; one that was told of goes on repeating from its last message.
 // With the journal since the last "back to normal", also a "back to normal"
-// that was still held back is not lost.
+// that was still held back is not lost, and who answered last is known.
 func (r *Router) Restore(transitions []alarm.Transition, messages []callout.Message) {
 	trs, msgs := slices.Clone(transitions), slices.Clone(messages)
 	slices.SortStableFunc(trs, func(a, b alarm.Transition) int { return a.At.Compare(b.At) })
@@ -148,8 +192,16 @@ func (r *Router) Restore(transitions []alarm.Transition, messages []callout.Mess
 }
 
 // Due gives the messages to store now. It is called after each batch of
-// transitions and on every tick.
-func (r *Router) Due(now time.Time) []callout.Message {
+// transitions and on every tick. current gives an active alarm's newest value
+// against its setpoint, in the words of alarm.Transition.Detail, or "" when that
+// is not known; it may be nil.
+func (r *Router) Due(now time.Time, current func(alarm.Key) string) []callout.Message {
+	for k, t := range r.troubles {
+		t.current = ""
+		if current != nil && t.active() {
+			t.current = oneLine(current(k))
+		}
+	}
 	return slices.Concat(r.dueAnswers(now), r.dueCallOut(now), r.dueMorning(now))
 }
 
@@ -182,30 +234,28 @@ func (r *Router) dueCallOut(now time.Time) []callout.Message {
 	if !elapsed(now, r.lastSent, r.policy.Gather) {
 		return nil
 	}
-	var fresh, unanswered, over []*trouble
-	anyActive := false
+	var tell, besides []*trouble // besides: answered, or over
+	anyActive, fresh := false, false
 	for _, t := range r.sorted(alarm.CallOut) {
 		anyActive = anyActive || t.active()
-		switch {
-		case !t.told && t.latest.To != alarm.Acknowledged:
-			fresh = append(fresh, t)
-		case t.latest.To == alarm.Unacknowledged:
-			unanswered = append(unanswered, t)
-		case !t.active():
-			over = append(over, t)
+		fresh = fresh || !t.told
+		if t.told && t.latest.To != alarm.Unacknowledged {
+			besides = append(besides, t)
+		} else {
+			tell = append(tell, t)
 		}
 	}
 	switch {
-	case !anyActive && len(fresh)+len(over) > 0:
-		list := slices.Concat(over, fresh)
+	case !anyActive && len(tell)+len(besides) > 0:
+		list := slices.Concat(besides, tell)
 		subject, text := r.returnedText(now, list)
 		return r.send(now, callout.Returned, "", subject, text, list)
-	case len(fresh) > 0:
-		subject, text := r.firstText(now, fresh, unanswered)
-		return r.send(now, callout.First, "", subject, text, slices.Concat(fresh, unanswered))
-	case len(unanswered) > 0 && elapsed(now, r.lastTold, r.policy.Repeat):
-		subject, text := r.repeatText(now, unanswered)
-		return r.send(now, callout.Repeat, "", subject, text, unanswered)
+	case fresh:
+		subject, text := r.callOutText(now, tell, besides)
+		return r.send(now, callout.First, "", subject, text, tell)
+	case len(tell) > 0 && elapsed(now, r.lastTold, r.policy.Repeat):
+		subject, text := r.callOutText(now, tell, besides)
+		return r.send(now, callout.Repeat, "", subject, text, tell)
 	}
 	return nil
 }
@@ -297,7 +347,7 @@ func (r *Router) mark(why callout.Reason, keys []alarm.Key, at time.Time) {
 				delete(r.troubles, k) // it came and went, and was told as that
 			}
 		case callout.Answered:
-			t.told, t.answer = true, false
+			t.answer = false
 		case callout.Returned:
 			if !t.active() {
 				delete(r.troubles, k)

@@ -3,9 +3,11 @@ package notify_test
 import (
 	"flag"
 	"fmt"
+	"maps"
 	"math/rand"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -86,7 +88,9 @@ var templates = map[alarm.Key]alarm.Transition{
 	"note":  {Kind: alarm.MissedChore, Priority: alarm.Note, Trouble: "Picks not counted", Rule: "picks"},
 }
 
-// event is "raise", "return", or who acknowledges.
+// event is "raise", "return", "again" (there too long after an answer), "gone"
+// (nothing watches it any more), "now" and the value that stands now, or who
+// acknowledges.
 type event struct {
 	at   string
 	key  alarm.Key
@@ -114,6 +118,10 @@ func (l *life) next(at time.Time, key alarm.Key, what string) alarm.Transition {
 		if tr.From == alarm.Unacknowledged {
 			tr.To = alarm.ReturnedUnacknowledged
 		}
+	case "again":
+		tr.To, tr.Detail = alarm.Unacknowledged, "9.8 L/min, setpoint 28 L/min"
+	case "gone":
+		tr.To, tr.Detail = alarm.Normal, alarm.NoLongerWatched
 	default:
 		tr.To, tr.By = alarm.Acknowledged, what
 		if !tr.From.Active() {
@@ -162,7 +170,7 @@ var nights = []struct {
 		until:  "03:28:00",
 		want: []string{
 			"03:10:00 first both: Stack 1: too warm — 12.6 degC, setpoint 11 degC",
-			"03:12:00 first both: Spring: low flow — 310 L/min, setpoint 600 L/min + 3 more",
+			"03:12:00 first both: Spring: low flow — 310 L/min, setpoint 600 L/min + 3 more (nobody has answered 1 of them)",
 			"03:27:00 repeat both: Spring: low flow — 310 L/min, setpoint 600 L/min + 3 more (again, nobody has answered, 2nd time)",
 		},
 	},
@@ -189,7 +197,7 @@ var nights = []struct {
 		until:  "04:00:00",
 		want: []string{
 			"03:10:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
-			"03:12:00 first both: Trough 4: low flow — came and went + 1 more",
+			"03:12:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min + 1 more (again, nobody has answered, 2nd time; 1 new)",
 			"03:20:00 returned both: Back to normal: Trough 3: low flow",
 		},
 	},
@@ -292,6 +300,117 @@ var nights = []struct {
 		until: "19:00:00",
 		want:  []string{"07:00:00 morning both: Cleaning not done + 1 more (morning round)"},
 	},
+	{
+		name: "what came and went does not hide what stands, nor that nobody has answered",
+		events: []event{
+			{"02:00:00", "spring", "raise"}, {"02:01:00", "t3", "raise"}, {"02:01:30", "t3", "return"}, {"02:09:00", "t3", "raise"}, {"02:10:00", "warm", "raise"},
+		},
+		until: "02:26:00",
+		want: []string{
+			"02:00:00 first both: Spring: low flow — 310 L/min, setpoint 600 L/min",
+			"02:02:00 first both: Spring: low flow — 310 L/min, setpoint 600 L/min + 1 more (again, nobody has answered, 2nd time; 1 new)",
+			"02:09:00 first both: Spring: low flow — 310 L/min, setpoint 600 L/min + 1 more (again, nobody has answered, 3rd time; 1 new)",
+			"02:11:00 first both: Spring: low flow — 310 L/min, setpoint 600 L/min + 2 more (again, nobody has answered, 4th time; 1 new)",
+			"02:26:00 repeat both: Spring: low flow — 310 L/min, setpoint 600 L/min + 2 more (again, nobody has answered, 5th time)",
+		},
+	},
+	{
+		name: "later messages give the value of now",
+		events: []event{
+			{"03:10:00", "t3", "raise"},
+			{"03:20:00", "t3", "now 5 L/min, setpoint 28 L/min"},
+			{"03:30:00", "t3", "now "},
+			{"03:41:00", "t4", "raise"},
+			{"03:41:00", "t3", "now 2 L/min, setpoint 28 L/min"},
+		},
+		until: "03:45:00",
+		want: []string{
+			"03:10:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"03:25:00 repeat both: Trough 3: low flow — 5 L/min, setpoint 28 L/min (again, nobody has answered, 2nd time)",
+			"03:40:00 repeat both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min (again, nobody has answered, 3rd time)",
+			"03:42:00 first both: Trough 3: low flow — 2 L/min, setpoint 28 L/min + 1 more (again, nobody has answered, 4th time; 1 new)",
+		},
+	},
+	{
+		name: "still there long after an answer: told at once, and repeated",
+		events: []event{
+			{"02:00:00", "t3", "raise"}, {"02:02:00", "t3", "kim"}, {"03:02:00", "t3", "again"}, {"03:40:00", "t3", "rowan"},
+		},
+		until: "04:30:00",
+		want: []string{
+			"02:00:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"02:02:00 answered rowan: Answered: kim is coming — Trough 3: low flow",
+			"03:02:00 first both: Trough 3: low flow — 9.8 L/min, setpoint 28 L/min (still there 1 h after kim answered)",
+			"03:17:00 repeat both: Trough 3: low flow — 9.8 L/min, setpoint 28 L/min (again, nobody has answered, 2nd time)",
+			"03:32:00 repeat both: Trough 3: low flow — 9.8 L/min, setpoint 28 L/min (again, nobody has answered, 3rd time)",
+			"03:40:00 answered kim: Answered: rowan is coming — Trough 3: low flow",
+		},
+	},
+	{
+		name: "still there after an answer, within the gather time of another",
+		events: []event{
+			{"02:00:00", "t3", "raise"}, {"02:02:00", "t3", "kim"}, {"03:01:00", "t4", "raise"}, {"03:02:00", "t3", "again"}, {"03:10:00", "t3", "return"}, {"03:11:00", "t4", "return"},
+		},
+		until: "04:30:00",
+		want: []string{
+			"02:00:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"02:02:00 answered rowan: Answered: kim is coming — Trough 3: low flow",
+			"03:01:00 first both: Trough 4: low flow — 12 L/min, setpoint 28 L/min",
+			"03:03:00 first both: Trough 3: low flow — 9.8 L/min, setpoint 28 L/min + 1 more (still there 1 h 1 min after kim answered; 1 more unanswered)",
+			"03:11:00 returned both: Back to normal: Trough 3: low flow + 1 more",
+		},
+	},
+	{
+		name: "there again after an answer and over before that could be told",
+		events: []event{
+			{"02:00:00", "t3", "raise"}, {"02:02:00", "t3", "kim"}, {"03:01:00", "t4", "raise"}, {"03:02:00", "t3", "again"}, {"03:02:10", "t3", "return"},
+		},
+		until: "03:10:00",
+		want: []string{
+			"02:00:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"02:02:00 answered rowan: Answered: kim is coming — Trough 3: low flow",
+			"03:01:00 first both: Trough 4: low flow — 12 L/min, setpoint 28 L/min",
+		},
+	},
+	{
+		name: "a morning alarm there again after an answer waits for the morning",
+		events: []event{
+			{"21:00:00", "silent", "raise"}, {"21:30:00", "silent", "kim"}, {"22:30:00", "silent", "again"},
+		},
+		until: "08:00:00",
+		want:  []string{"07:00:00 morning both: Stack 2 temperature: silent — 9.8 L/min, setpoint 28 L/min (morning round)"},
+	},
+	{
+		name:   "what nothing watches any more is not back to normal",
+		events: []event{{"02:00:00", "spring", "raise"}, {"02:10:00", "spring", "gone"}},
+		until:  "03:00:00",
+		want: []string{
+			"02:00:00 first both: Spring: low flow — 310 L/min, setpoint 600 L/min",
+			"02:10:00 returned both: No longer watched: Spring: low flow",
+		},
+	},
+	{
+		name: "no longer watched and back to normal are told apart",
+		events: []event{
+			{"02:00:00", "spring", "raise"}, {"02:00:00", "t3", "raise"}, {"02:00:00", "t4", "raise"}, {"02:10:00", "spring", "gone"}, {"02:11:00", "t3", "return"}, {"02:12:00", "t4", "return"},
+		},
+		until: "03:00:00",
+		want: []string{
+			"02:00:00 first both: Spring: low flow — 310 L/min, setpoint 600 L/min + 2 more",
+			"02:12:00 returned both: No longer watched: Spring: low flow; back to normal: Trough 3: low flow + 1 more",
+		},
+	},
+	{
+		name: "over, answered later, and then no longer watched: it was back to normal",
+		events: []event{
+			{"02:00:00", "t4", "raise"}, {"02:00:00", "t3", "raise"}, {"02:10:00", "t3", "return"}, {"02:12:00", "t3", "gone"}, {"02:13:00", "t4", "return"},
+		},
+		until: "03:00:00",
+		want: []string{
+			"02:00:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min + 1 more",
+			"02:13:00 returned both: Back to normal: Trough 3: low flow + 1 more",
+		},
+	},
 	{name: "a note tells nobody", events: []event{{"21:00:00", "note", "raise"}}, until: "10:00:00"},
 }
 
@@ -304,6 +423,7 @@ func runNight(t *testing.T, who []notify.Person, p notify.Policy, events []event
 	l := life{state: map[alarm.Key]alarm.Transition{}}
 	var out []callout.Message
 	var journal []alarm.Transition
+	values := map[alarm.Key]string{}
 	for now := from; !now.After(until); now = now.Add(10 * time.Second) {
 		if restart(now) {
 			r = notify.NewRouter(p, who, ids)
@@ -315,12 +435,17 @@ func runNight(t *testing.T, who []notify.Person, p notify.Policy, events []event
 		}
 		for _, e := range events {
 			if clock(t, e.at).Equal(now) {
+				if value, ok := strings.CutPrefix(e.what, "now "); ok {
+					values[e.key] = value
+					continue
+				}
 				tr := l.next(now, e.key, e.what)
+				values[e.key] = tr.Detail
 				journal = append(journal, tr)
 				r.Observe(tr)
 			}
 		}
-		out = append(out, r.Due(now)...)
+		out = append(out, r.Due(now, func(k alarm.Key) string { return values[k] })...)
 	}
 	return out
 }
@@ -338,6 +463,8 @@ func expand(who []notify.Person, lines []string) []string {
 	}
 	return out
 }
+
+var answer = regexp.MustCompile("still there [^;)]*")
 
 func never(time.Time) bool { return false }
 
@@ -394,6 +521,12 @@ func TestRestoreFromStanding(t *testing.T) {
 					want = append(want, s)
 				}
 			}
+			// Who answered is only known from the journal.
+			for _, list := range [][]string{got, want} {
+				for i, s := range list {
+					list[i] = answer.ReplaceAllString(s, "still there")
+				}
+			}
 			if diff := cmp.Diff(want, got); diff != "" {
 				t.Errorf("call-outs (-want +got):\n%s", diff)
 			}
@@ -409,7 +542,7 @@ func TestRestoreUntold(t *testing.T) {
 	r := notify.NewRouter(policy(), people, counter())
 	r.Restore(l.standing(), nil)
 	var got []string
-	for _, m := range r.Due(clock(t, "03:40:00")) {
+	for _, m := range r.Due(clock(t, "03:40:00"), nil) {
 		got = append(got, summary(m))
 	}
 	want := expand(people, []string{"03:40:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min"})
@@ -424,11 +557,11 @@ func TestClockSetBack(t *testing.T) {
 	now := clock(t, "03:10:00")
 	r := notify.NewRouter(policy(), people[:1], counter())
 	r.Observe(l.next(now.AddDate(1, 0, 0), "t3", "raise"))
-	if got := len(r.Due(now.AddDate(1, 0, 0))); got != 1 {
+	if got := len(r.Due(now.AddDate(1, 0, 0), nil)); got != 1 {
 		t.Fatalf("%d messages a year ahead, want 1", got)
 	}
 	r.Observe(l.next(now, "t4", "raise"))
-	got := r.Due(now)
+	got := r.Due(now, nil)
 	if len(got) != 1 || got[0].Reason != callout.First {
 		t.Errorf("after the clock was put right: %v, want a first message at once", got)
 	}
@@ -461,7 +594,7 @@ func TestMorningWhenClocksChange(t *testing.T) {
 			r.Observe(l.next(tt.from, "silent", "raise"))
 			var got []string
 			for now := tt.from; now.Before(tt.from.Add(45 * time.Hour)); now = now.Add(time.Minute) {
-				for range r.Due(now) {
+				for range r.Due(now, nil) {
 					got = append(got, now.In(zone).Format("2006-01-02 15:04 -0700"))
 				}
 			}
@@ -497,19 +630,22 @@ func TestRandomNights(t *testing.T) {
 				if rng.Intn(25) > 0 {
 					continue
 				}
-				what := []string{"raise", "return", "kim"}[rng.Intn(3)]
+				what := []string{"raise", "return", "kim", "again"}[rng.Intn(4)]
 				state := l.state[k].To
-				if what == "raise" && state.Active() || what == "return" && !state.Active() || what == "kim" && state != alarm.Unacknowledged {
+				if what == "raise" && state.Active() || what == "return" && !state.Active() || what == "kim" && state != alarm.Unacknowledged || what == "again" && state != alarm.Acknowledged {
 					continue
 				}
 				r.Observe(l.next(now, k, what))
 				delete(open, k)
-				if what == "raise" {
+				if what == "raise" || what == "again" {
 					open[k], told[k] = now, false
 				}
 			}
-			for _, m := range r.Due(now) {
+			for _, m := range r.Due(now, nil) {
 				sent = append(sent, m)
+				if n := utf8.RuneCountInString(m.Subject); n > 120 {
+					t.Fatalf("seed %d: subject of %d characters: %s", seed, n, m.Subject)
+				}
 				if m.Person != "kim" || m.Reason == callout.Answered {
 					continue
 				}
@@ -523,7 +659,11 @@ func TestRandomNights(t *testing.T) {
 					}
 				}
 			}
+			untold := r.Untold()
 			for k, at := range open {
+				if untold[k] == told[k] {
+					t.Fatalf("seed %d: %s: told %t, untold %t at %s", seed, k, told[k], untold[k], now)
+				}
 				if limit := map[bool]time.Duration{false: p.Gather, true: p.Repeat}[told[k]]; now.Sub(at) > limit {
 					t.Fatalf("seed %d: %s unanswered and untold for %s at %s", seed, k, now.Sub(at), now)
 				}
@@ -545,13 +685,18 @@ func TestTexts(t *testing.T) {
 		{"first", []event{{"03:10:00", "t3", "raise"}}, callout.First, "03:10:00"},
 		{"first-many", []event{{"03:10:00", "t3", "raise"}, {"03:10:00", "t4", "raise"}, {"03:10:00", "spring", "raise"}, {"03:10:00", "warm", "raise"}}, callout.First, "03:10:00"},
 		{"came-and-went", []event{{"03:10:00", "spring", "raise"}, {"03:10:30", "t3", "raise"}, {"03:10:50", "t3", "return"}, {"03:11:10", "t3", "raise"}, {"03:11:30", "t3", "return"}}, callout.First, "03:12:00"},
-		{"repeat", []event{{"23:55:00", "t3", "raise"}, {"23:55:00", "warm", "raise"}}, callout.Repeat, "00:10:00"},
+		{"repeat", []event{{"23:55:00", "t3", "raise"}, {"23:55:00", "warm", "raise"}, {"00:05:00", "t3", "now 5 L/min, setpoint 28 L/min"}, {"00:06:00", "warm", "now "}}, callout.Repeat, "00:10:00"},
+		{"also-standing", []event{{"03:10:00", "spring", "raise"}, {"03:10:00", "warm", "raise"}, {"03:12:00", "spring", "kim"}, {"03:12:00", "warm", "gone"}, {"03:20:00", "spring", "now 280 L/min, setpoint 600 L/min"}, {"03:30:00", "t3", "raise"}}, callout.First, "03:30:00"},
+		{"still-there", []event{{"02:00:00", "t3", "raise"}, {"02:02:00", "t3", "kim"}, {"03:02:00", "t3", "again"}}, callout.First, "03:02:00"},
+		{"still-there-later", []event{{"02:00:00", "t3", "raise"}, {"02:00:00", "t4", "raise"}, {"02:02:00", "t3", "kim"}, {"02:02:00", "t4", "kim"}, {"03:02:00", "t3", "again"}, {"03:02:00", "t4", "again"}, {"03:16:00", "spring", "raise"}}, callout.First, "03:16:00"},
+		{"no-longer-watched", []event{{"02:00:00", "spring", "raise"}, {"02:00:00", "t3", "raise"}, {"02:10:00", "spring", "gone"}, {"02:11:00", "t3", "return"}}, callout.Returned, "02:11:00"},
+		{"went-unwatched", []event{{"02:00:00", "t3", "raise"}, {"02:01:00", "spring", "raise"}, {"02:01:30", "spring", "gone"}}, callout.First, "02:02:00"},
 		{"answered", []event{{"03:10:00", "t3", "raise"}, {"03:10:00", "t4", "raise"}, {"03:12:00", "t3", "kim"}, {"03:12:00", "t4", "kim"}}, callout.Answered, "03:12:00"},
 		{"returned", []event{{"03:10:00", "t3", "raise"}, {"03:10:00", "spring", "raise"}, {"03:12:00", "t3", "return"}, {"03:20:00", "spring", "return"}}, callout.Returned, "03:20:00"},
 		{"morning", []event{{"21:00:00", "silent", "raise"}, {"02:00:00", "chore", "raise"}, {"02:05:00", "chore", "rowan"}}, callout.MorningRound, "07:00:00"},
 	}
 	p := policy()
-	p.PageURL = "http://127.0.0.1:8370/"
+	p.PageURL, p.CommandAddr = "http://127.0.0.1:8371/", "127.0.0.1:8371"
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			sent := runNight(t, people, p, tt.events, evening, clock(t, tt.until), never, false)
@@ -600,9 +745,138 @@ func TestElectricalCaution(t *testing.T) {
 		tr.ToDo = advice
 		r := notify.NewRouter(policy(), people[:1], counter())
 		r.Observe(tr)
-		if got := strings.Contains(r.Due(evening)[0].Text, "wet hands"); got != want {
+		if got := strings.Contains(r.Due(evening, nil)[0].Text, "wet hands"); got != want {
 			t.Errorf("advice %q: caution %t, want %t", advice, got, want)
 		}
+	}
+}
+
+// Only what people have heard of can be meant by an answer to all.
+func TestUntold(t *testing.T) {
+	r := notify.NewRouter(policy(), people, counter())
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	for _, step := range []struct {
+		at   string
+		key  alarm.Key
+		what string
+		want []alarm.Key
+	}{
+		{"02:00:00", "t4", "raise", nil}, // told at once
+		{"02:00:10", "silent", "raise", nil},
+		{"02:01:00", "spring", "raise", []alarm.Key{"spring"}},
+		{"02:01:10", "t3", "raise", []alarm.Key{"spring", "t3"}},
+		{"02:01:15", "warm", "raise", []alarm.Key{"spring", "t3", "warm"}},
+		{"02:01:20", "t4", "kim", []alarm.Key{"spring", "t3", "warm"}},
+		{"02:01:25", "warm", "kim", []alarm.Key{"spring", "t3"}}, // by its own key
+		{"02:01:30", "t3", "return", []alarm.Key{"spring", "t3"}},
+		{"02:02:00", "", "", nil}, // all told
+		{"03:02:00", "t4", "again", nil},
+		{"03:02:10", "warm", "again", []alarm.Key{"warm"}},
+		{"03:02:20", "warm", "return", nil}, // its start was told
+		{"03:02:30", "t3", "raise", []alarm.Key{"t3"}},
+		{"03:02:40", "t3", "gone", nil},
+	} {
+		if step.key != "" {
+			r.Observe(l.next(clock(t, step.at), step.key, step.what))
+		}
+		r.Due(clock(t, step.at), nil)
+		got := slices.Sorted(maps.Keys(r.Untold()))
+		if diff := cmp.Diff(step.want, got); diff != "" {
+			t.Errorf("%s %s %s: untold (-want +got):\n%s", step.at, step.key, step.what, diff)
+		}
+	}
+}
+
+// Rules of two kinds may have one name: each gives its own advice.
+func TestSameRuleNameOfTwoKinds(t *testing.T) {
+	r := notify.NewRouter(policy(), people[:1], counter())
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	flow, warm := l.next(evening, "spring", "raise"), l.next(evening, "warm", "raise")
+	flow.Rule, warm.Rule, warm.ToDo = "spring", "spring", "Close the warm inflow."
+	r.Observe(flow)
+	r.Observe(warm)
+	text := r.Due(evening, nil)[0].Text
+	if !strings.Contains(text, flow.ToDo) || !strings.Contains(text, warm.ToDo) {
+		t.Errorf("one rule's advice is missing:\n%s", text)
+	}
+}
+
+func TestHowToAnswer(t *testing.T) {
+	for at, want := range map[string]string{
+		"":               "\n    weirkeeper ack --by YOUR-NAME\n",
+		"127.0.0.1:8371": "\n    weirkeeper ack --by YOUR-NAME --at 127.0.0.1:8371\n",
+	} {
+		p := policy()
+		p.CommandAddr = at
+		l := life{state: map[alarm.Key]alarm.Transition{}}
+		r := notify.NewRouter(p, people[:1], counter())
+		r.Observe(l.next(evening, "t3", "raise"))
+		if text := r.Due(evening, nil)[0].Text; !strings.Contains(text, want) {
+			t.Errorf("address %q: no line %q in\n%s", at, want, text)
+		}
+	}
+}
+
+// Many answered alarms are counted after the first few.
+func TestManyAlsoStanding(t *testing.T) {
+	r := notify.NewRouter(policy(), people[:1], counter())
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	for i := range 5 {
+		tr := l.next(evening, "warm", "raise")
+		tr.Key, tr.From = alarm.Key(fmt.Sprintf("warm %d", i)), alarm.Normal
+		r.Observe(tr)
+		tr.From, tr.To, tr.By = tr.To, alarm.Acknowledged, "kim"
+		r.Observe(tr)
+	}
+	r.Observe(l.next(evening, "spring", "raise"))
+	r.Observe(l.next(evening, "spring", "kim"))
+	r.Due(evening, nil)
+	r.Observe(l.next(evening.Add(time.Hour), "t3", "raise"))
+	text := r.Due(evening.Add(time.Hour), nil)[0].Text
+	if n := strings.Count(text, "Also standing, answered by kim: "); n != 3 {
+		t.Errorf("%d lines, want 3", n)
+	}
+	for _, want := range []string{"\nAlso standing, answered by kim: Spring: low flow", "\nAnd 3 more that are answered or no longer watched.\n"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("no %q in\n%s", want, text)
+		}
+	}
+}
+
+// From what stands alone it is not known who answered.
+func TestRestoreStillThere(t *testing.T) {
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	l.next(clock(t, "02:00:00"), "t3", "raise")
+	answer := l.next(clock(t, "02:02:00"), "t3", "kim")
+	l.next(clock(t, "03:02:00"), "t3", "again")
+	told := callout.Message{Reason: callout.First, Alarms: []alarm.Key{"t3"}, CreatedAt: clock(t, "02:00:00")}
+	for want, given := range map[string][]alarm.Transition{
+		"still there after an answer":        l.standing(),
+		"still there 1 h after kim answered": append([]alarm.Transition{answer}, l.standing()...),
+	} {
+		r := notify.NewRouter(policy(), people[:1], counter())
+		r.Restore(given, []callout.Message{told})
+		got := r.Due(clock(t, "03:02:00"), nil)
+		if len(got) != 1 || !strings.HasSuffix(got[0].Subject, " ("+want+")") {
+			t.Errorf("got %v, want one that says %q", got, want)
+		}
+	}
+}
+
+// However long the words are, the unit and the trouble are whole and the note
+// at the end is there.
+func TestLongSubject(t *testing.T) {
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	tr := l.next(evening, "t3", "raise")
+	tr.Detail = "11.2 L/min, setpoint 28 L/min; " + strings.Repeat("and words ", 30)
+	r := notify.NewRouter(policy(), people[:1], counter())
+	r.Observe(tr)
+	r.Observe(l.next(evening, "t4", "raise"))
+	r.Due(evening, nil)
+	got := r.Due(evening.Add(15*time.Minute), nil)[0].Subject
+	want := "Trough 3: low flow — 11.2 L/min, setpoint 28 L/min; and words and… + 1 more (again, nobody has answered, 2nd time)"
+	if got != want {
+		t.Errorf("subject\n%s, want\n%s", got, want)
 	}
 }
 
@@ -613,8 +887,22 @@ func TestHostileWords(t *testing.T) {
 	tr.Trouble, tr.ToDo = "Trough 3\r\nBcc: x@pond.example", "first\x00\n\nsecond "+strings.Repeat("x", 100)
 	r := notify.NewRouter(policy(), people[:1], counter())
 	r.Observe(tr)
-	m := r.Due(evening)[0]
-	if strings.ContainsAny(m.Subject, "\r\n") || strings.Contains(m.Text, "\nBcc:") || strings.ContainsRune(m.Text, 0) {
-		t.Errorf("control characters went through: %q\n%q", m.Subject, m.Text)
+	sent := r.Due(evening, func(alarm.Key) string { return "5\r\nBcc: x@pond.example\x00" })
+	tr.From, tr.To, tr.By = tr.To, alarm.Acknowledged, "rowan\r\nBcc: x@pond.example\x00 "+strings.Repeat("x", 1000)
+	r.Observe(tr)
+	sent = append(sent, r.Due(evening, nil)...)
+	tr.From, tr.To, tr.By = tr.To, alarm.Unacknowledged, ""
+	r.Observe(tr)
+	sent = append(sent, r.Due(evening.Add(time.Hour), nil)...)
+	if len(sent) != 3 {
+		t.Fatalf("%d messages, want 3", len(sent))
+	}
+	for _, m := range sent {
+		if strings.ContainsAny(m.Subject, "\r\n") || strings.Contains(m.Text, "\nBcc:") || strings.ContainsRune(m.Subject+m.Text, 0) {
+			t.Errorf("control characters went through: %q\n%q", m.Subject, m.Text)
+		}
+		if n := utf8.RuneCountInString(m.Subject); n > 160 {
+			t.Errorf("subject of %d characters: %s", n, m.Subject)
+		}
 	}
 }

@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"cmp"
 	"fmt"
 	"regexp"
 	"slices"
@@ -20,6 +21,13 @@ const width = 78
 // nobody reads ten screens at 3 a.m.
 const fullBlocks = 3
 
+// subjectWidth is how long a subject may become before its values are cut, in
+// characters (common practice, no source): unit and trouble stay whole.
+const subjectWidth = 120
+
+// nameWidth is the most that is said of a name, in characters.
+const nameWidth = 40
+
 // AlreadyNote heads the body of a message whose earlier copy may have arrived.
 const AlreadyNote = "You may have had this message already."
 
@@ -32,65 +40,124 @@ const (
 // power finds advice that may lead to electrical gear.
 var power = regexp.MustCompile(`(?i)\b(pump|power|mains|electri|breaker|fuse|generator|plug|socket|motor|blower|aerat|heater|chiller|switch|cable|wir(e|ing)|battery|ups\b|rcd|gfci|unplug)`)
 
-// firstText tells of new trouble, and of what stands and is unanswered besides.
-func (r *Router) firstText(now time.Time, fresh, unanswered []*trouble) (subject, text string) {
+// callOutText tells of trouble that nobody has answered, new or not, worst
+// first, and names what stands besides.
+func (r *Router) callOutText(now time.Time, list, besides []*trouble) (title, text string) {
+	var fresh, before []*trouble
+	for _, t := range list {
+		switch {
+		case t.told:
+			before = append(before, t)
+		case !t.reopened:
+			fresh = append(fresh, t)
+		}
+	}
 	b := r.begin(now)
-	all := slices.Concat(fresh, unanswered)
-	b.troubles(all)
-	b.howToAnswer(all)
-	return subjectOf(headline(fresh[0]), len(all)), b.end()
-}
-
-func (r *Router) repeatText(now time.Time, list []*trouble) (subject, text string) {
-	b := r.begin(now)
-	again := fmt.Sprintf("again, nobody has answered, %s time", ordinal(list[0].times+1))
-	b.line(fmt.Sprintf("Nobody has answered. This is message number %d about it.", list[0].times+1))
-	b.blank()
+	var note []string
+	again := ""
+	if !list[0].told {
+		again = list[0].stillThere(now)
+	}
+	if again != "" {
+		note = append(note, again)
+	}
+	switch n := len(before); {
+	case n == 0:
+	case again != "":
+		note = append(note, fmt.Sprintf("%d more unanswered", n))
+	case list[0].told:
+		note = append(note, fmt.Sprintf("again, nobody has answered, %s time", ordinal(list[0].times+1)))
+		if len(fresh) > 0 {
+			note = append(note, fmt.Sprintf("%d new", len(fresh)))
+		}
+	default:
+		note = append(note, fmt.Sprintf("nobody has answered %d of them", n))
+	}
+	switch {
+	case len(before) == len(list):
+		b.line(fmt.Sprintf("Nobody has answered. This is message number %d about it.", list[0].times+1))
+		b.blank()
+	case len(before) > 0:
+		s := "Nobody has answered what was told before: " + names(before) + "."
+		if len(fresh) > 0 {
+			s += " New: " + oneLine(fresh[0].raised.Trouble)
+			if !fresh[0].active() {
+				s += " (" + fresh[0].ended() + ")"
+			}
+			s += more(len(fresh)) + "."
+		}
+		b.para("", s)
+		b.blank()
+	}
 	b.troubles(list)
+	b.besides(besides)
 	b.howToAnswer(list)
-	return subjectOf(headline(list[0]), len(list)) + " (" + again + ")", b.end()
+	return subject(headline(list[0]), len(list), strings.Join(note, "; ")), b.end()
 }
 
-func (r *Router) morningText(now time.Time, list []*trouble) (subject, text string) {
+func (r *Router) morningText(now time.Time, list []*trouble) (title, text string) {
 	b := r.begin(now)
 	b.line("Morning round: what waited for the morning hour.")
 	b.blank()
 	b.troubles(list)
 	b.howToAnswer(list)
-	return subjectOf(headline(list[0]), len(list)) + " (morning round)", b.end()
+	return subject(headline(list[0]), len(list), "morning round"), b.end()
 }
 
-func (r *Router) answeredText(now time.Time, name string, list []*trouble) (subject, text string) {
-	if name == "" {
-		name = "somebody"
-	}
-	name = oneLine(name)
+func (r *Router) answeredText(now time.Time, name string, list []*trouble) (title, text string) {
+	name = person(name)
 	b := r.begin(now)
-	b.para("", name+" has answered and is coming. The repeats stop; the trouble itself is still there:")
+	b.para("", name+" has answered and is coming. What is answered is not repeated, but the trouble itself is still there:")
 	b.blank()
 	for _, t := range list {
 		b.item(t)
 	}
-	return subjectOf("Answered: "+name+" is coming — "+oneLine(list[0].raised.Trouble), len(list)), b.end()
+	return subject("Answered: "+name+" is coming — "+oneLine(list[0].raised.Trouble), len(list), ""), b.end()
 }
 
-func (r *Router) returnedText(now time.Time, list []*trouble) (subject, text string) {
-	b := r.begin(now)
-	b.line("Back to normal, all that you were told of:")
-	b.blank()
+// returnedText tells that all is over. What merely lost its rule is told first
+// and as that.
+func (r *Router) returnedText(now time.Time, list []*trouble) (title, text string) {
+	var gone, well []*trouble
 	for _, t := range list {
-		b.item(t)
+		if t.gone() {
+			gone = append(gone, t)
+		} else {
+			well = append(well, t)
+		}
 	}
-	b.blank()
+	b := r.begin(now)
+	if len(gone) > 0 {
+		b.para("", "No longer watched: the rule or the probe is gone from the files. Nothing is known of the water there.")
+		b.blank()
+		for _, t := range gone {
+			b.item(t)
+		}
+		b.blank()
+	}
+	if len(well) > 0 {
+		b.line("Back to normal, all that you were told of:")
+		b.blank()
+		for _, t := range well {
+			b.item(t)
+		}
+		b.blank()
+	}
 	b.line("Look at the water once more: the same cause may come again.")
-	return subjectOf("Back to normal: "+oneLine(list[0].raised.Trouble), len(list)), b.end()
+	switch {
+	case len(gone) == 0:
+		return subject("Back to normal: "+oneLine(well[0].raised.Trouble), len(well), ""), b.end()
+	case len(well) == 0:
+		return subject("No longer watched: "+oneLine(gone[0].raised.Trouble), len(gone), ""), b.end()
+	}
+	return subject("No longer watched: "+names(gone)+"; back to normal: "+names(well), 0, ""), b.end()
 }
 
 // headline is unit and trouble, then the value against the setpoint.
 func headline(t *trouble) string {
 	s := oneLine(t.raised.Trouble)
 	if !t.active() {
-		return s + " — came and went"
+		return s + " — " + t.ended()
 	}
 	if d := t.value(); d != "" {
 		s += " — " + d
@@ -98,19 +165,79 @@ func headline(t *trouble) string {
 	return s
 }
 
-func subjectOf(s string, n int) string {
-	if n > 1 {
-		s += fmt.Sprintf(" + %d more", n-1)
+// subject counts the others and adds a note. The head gives way where the whole
+// becomes too long, from its tail.
+func subject(head string, n int, note string) string {
+	end := more(n)
+	if note != "" {
+		end += " (" + note + ")"
 	}
-	return s
+	return cut(head, max(subjectWidth/2, subjectWidth-utf8.RuneCountInString(end))) + end
 }
 
-// value is the bad value against its setpoint, the newest that is known.
-func (t *trouble) value() string {
-	if t.active() && t.latest.Detail != "" {
+func more(n int) string {
+	if n > 1 {
+		return fmt.Sprintf(" + %d more", n-1)
+	}
+	return ""
+}
+
+// names gives the first trouble of a list and counts the others.
+func names(list []*trouble) string {
+	return oneLine(list[0].raised.Trouble) + more(len(list))
+}
+
+// cut shortens s to n characters, between words where it can.
+func cut(s string, n int) string {
+	c := []rune(s)
+	if len(c) <= n {
+		return s
+	}
+	s = string(c[:n-1])
+	if i := strings.LastIndexByte(s, ' '); i > len(s)/2 {
+		s = s[:i]
+	}
+	return strings.TrimRight(s, " ,;—") + "…"
+}
+
+func person(name string) string {
+	return cmp.Or(cut(oneLine(name), nameWidth), "somebody")
+}
+
+// ended says in a few words how trouble that nobody was told of ended.
+func (t *trouble) ended() string {
+	if t.gone() {
+		return "no longer watched"
+	}
+	return "came and went"
+}
+
+// stillThere says that an answer did not help, "" when that is not so.
+func (t *trouble) stillThere(now time.Time) string {
+	switch {
+	case !t.reopened || !t.active():
+		return ""
+	case t.answered.At.IsZero():
+		return "still there after an answer"
+	}
+	return "still there " + measure.FormatDuration(max(0, now.Sub(t.answered.At))) + " after " + person(t.answered.By) + " answered"
+}
+
+// newest is the value as it is now, "" when that is not known.
+func (t *trouble) newest() string {
+	if t.active() && t.current == "" && !t.told {
 		return oneLine(t.latest.Detail)
 	}
-	return oneLine(t.raised.Detail)
+	return t.current
+}
+
+// value is the newest value against the setpoint that is known at all.
+func (t *trouble) value() string {
+	s := t.newest()
+	if s == "" && t.active() {
+		s = oneLine(t.latest.Detail)
+	}
+	return cmp.Or(s, oneLine(t.raised.Detail))
 }
 
 // body writes the lines of a message.
@@ -163,19 +290,24 @@ func (b *body) para(indent, s string) {
 // troubles writes the first alarm of each rule in full, since one rule's
 // advice is the same for all its units, and a line for each other.
 func (b *body) troubles(list []*trouble) {
-	var rules []string
+	type name struct {
+		kind alarm.Kind
+		rule string
+	}
+	var rules []name // a name is used once for each kind
 	var rest []*trouble
 	careful := false
 	for _, t := range list {
 		careful = careful || power.MatchString(t.raised.ToDo)
-		if len(rules) == fullBlocks || slices.Contains(rules, t.raised.Rule) {
+		rule := name{t.raised.Kind, t.raised.Rule}
+		if len(rules) == fullBlocks || slices.Contains(rules, rule) {
 			rest = append(rest, t)
 			continue
 		}
 		if len(rules) > 0 {
 			b.blank()
 		}
-		rules = append(rules, t.raised.Rule)
+		rules = append(rules, rule)
 		b.block(t)
 	}
 	if len(rest) > 0 {
@@ -193,9 +325,26 @@ func (b *body) troubles(list []*trouble) {
 
 func (b *body) block(t *trouble) {
 	b.para("  ", t.raised.Trouble)
-	b.field("Value", t.value())
+	if s := t.stillThere(b.now); s != "" {
+		b.para("  ", "S"+s[1:])
+	}
+	raised := oneLine(t.raised.Detail)
+	switch now := t.newest(); {
+	case now == raised:
+		b.field("Value", raised)
+	case now == "" && t.active():
+		now = "not known"
+		fallthrough
+	default:
+		b.field("Now", now)
+		b.field("When raised", raised)
+	}
 	b.field("Since", b.since(t.raised.Since))
-	if !t.active() {
+	switch {
+	case t.active():
+	case t.gone():
+		b.field("No longer watched", "since "+b.since(t.latest.At)+"; nothing is known of the water there")
+	default:
 		over := b.since(t.latest.At)
 		if d := oneLine(t.latest.Detail); d != "" {
 			over += ", " + d
@@ -206,7 +355,7 @@ func (b *body) block(t *trouble) {
 		b.field("Raised", fmt.Sprintf("%d times since %s", t.raises, b.clock(t.firstRaise)))
 	}
 	if t.latest.To == alarm.Acknowledged {
-		b.field("Answered by", t.latest.By)
+		b.field("Answered by", person(t.latest.By))
 	}
 	b.field("What can happen", t.raised.CanHappen)
 	b.field("Do first", t.raised.ToDo)
@@ -225,15 +374,13 @@ func (b *body) field(name, s string) {
 
 // item writes one alarm in a line or two.
 func (b *body) item(t *trouble) {
-	s := "- " + t.raised.Trouble
-	if t.active() {
-		if d := t.value(); d != "" {
-			s += ", " + d
-		}
-		s += ", since " + b.clock(t.raised.Since)
-	} else {
-		s += fmt.Sprintf(", %s to %s", b.clock(t.raised.Since), b.clock(t.latest.At))
-		if d := t.latest.Detail; d != "" {
+	s := "- " + b.words(t)
+	if !t.active() {
+		s = fmt.Sprintf("- %s, %s to %s", t.raised.Trouble, b.clock(t.raised.Since), b.clock(t.latest.At))
+		switch d := t.latest.Detail; {
+		case t.gone():
+			s += ", no longer watched"
+		case d != "":
 			s += ", now " + d
 		}
 	}
@@ -243,13 +390,55 @@ func (b *body) item(t *trouble) {
 	b.para("  ", s)
 }
 
+// words gives active trouble in a sentence.
+func (b *body) words(t *trouble) string {
+	s := t.raised.Trouble
+	if d := t.value(); d != "" {
+		s += ", " + d
+	}
+	s += ", since " + b.clock(t.raised.Since)
+	if still := t.stillThere(b.now); still != "" {
+		s += ", " + still
+	}
+	return s
+}
+
+// besides names what else stands, since it may be the cause, and what nothing
+// watches any more. What is simply over is told when all is.
+func (b *body) besides(list []*trouble) {
+	n := 0
+	for _, t := range list {
+		if !t.active() && !t.gone() {
+			continue
+		}
+		if n++; n > fullBlocks {
+			continue
+		}
+		if n == 1 {
+			b.blank()
+		}
+		if t.gone() {
+			b.para("  ", "No longer watched: "+t.raised.Trouble+", since "+b.clock(t.latest.At))
+		} else {
+			b.para("  ", "Also standing, answered by "+person(t.latest.By)+": "+b.words(t))
+		}
+	}
+	if n > fullBlocks {
+		b.line(fmt.Sprintf("And %d more that are answered or no longer watched.", n-fullBlocks))
+	}
+}
+
 func (b *body) howToAnswer(list []*trouble) {
 	open := func(t *trouble) bool { return t.latest.To == alarm.Unacknowledged }
 	if !slices.ContainsFunc(list, open) {
 		return
 	}
 	b.blank()
-	b.line("To answer, on the hatchery computer:  weirkeeper ack")
+	command := "weirkeeper ack --by YOUR-NAME"
+	if at := oneLine(b.r.policy.CommandAddr); at != "" {
+		command += " --at " + at
+	}
+	b.line("To answer, on the hatchery computer:\n    " + command)
 	if !slices.ContainsFunc(list, func(t *trouble) bool { return open(t) && t.raised.Priority == alarm.CallOut }) {
 		b.line("Answering keeps it out of the next morning round. It does not end the alarm.")
 		return
