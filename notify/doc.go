@@ -17,6 +17,13 @@
 // have had this message already.". More than one copy is possible; none is
 // not.
 //
+// # Words
+//
+// A message puts first what is there now and kills soonest, new or not, and
+// names besides what stands and is answered, since that may be the cause. An
+// answer holds until the engine takes it back; then everybody is told again. An
+// alarm that lost its rule or its probe is never called back to normal.
+//
 // # Caveats
 //
 // "Handed over" means that the mail server took the message. Whether a

@@ -118,6 +118,7 @@ func (r *Router) Observe(tr alarm.Transition) {
 			t = &trouble{raised: tr}
 			r.troubles[tr.Key] = t
 		}
+		t.raised.Priority = tr.Priority // the rule may ask for more by now
 		t.firstRaise, t.raises = tr.At, 0
 		t.told, t.times, t.answer, t.reopened = false, 0, false, true
 	case t == nil:

@@ -375,10 +375,10 @@ var nights = []struct {
 	{
 		name: "a morning alarm there again after an answer waits for the morning",
 		events: []event{
-			{"21:00:00", "silent", "raise"}, {"21:30:00", "silent", "kim"}, {"22:30:00", "silent", "again"},
+			{"05:00:00", "silent", "raise"}, {"07:30:00", "silent", "kim"}, {"08:30:00", "silent", "again"},
 		},
-		until: "08:00:00",
-		want:  []string{"07:00:00 morning both: Stack 2 temperature: silent — 9.8 L/min, setpoint 28 L/min (morning round)"},
+		until: "19:00:00",
+		want:  []string{"07:00:00 morning both: Stack 2 temperature: silent — no reading for 20 min (morning round)"},
 	},
 	{
 		name:   "what nothing watches any more is not back to normal",
@@ -689,6 +689,7 @@ func TestTexts(t *testing.T) {
 		{"also-standing", []event{{"03:10:00", "spring", "raise"}, {"03:10:00", "warm", "raise"}, {"03:12:00", "spring", "kim"}, {"03:12:00", "warm", "gone"}, {"03:20:00", "spring", "now 280 L/min, setpoint 600 L/min"}, {"03:30:00", "t3", "raise"}}, callout.First, "03:30:00"},
 		{"still-there", []event{{"02:00:00", "t3", "raise"}, {"02:02:00", "t3", "kim"}, {"03:02:00", "t3", "again"}}, callout.First, "03:02:00"},
 		{"still-there-later", []event{{"02:00:00", "t3", "raise"}, {"02:00:00", "t4", "raise"}, {"02:02:00", "t3", "kim"}, {"02:02:00", "t4", "kim"}, {"03:02:00", "t3", "again"}, {"03:02:00", "t4", "again"}, {"03:16:00", "spring", "raise"}}, callout.First, "03:16:00"},
+		{"answered-again", []event{{"02:00:00", "t3", "raise"}, {"02:02:00", "t3", "kim"}, {"03:02:00", "t3", "again"}, {"03:10:00", "t3", "rowan"}}, callout.Answered, "03:10:00"},
 		{"no-longer-watched", []event{{"02:00:00", "spring", "raise"}, {"02:00:00", "t3", "raise"}, {"02:10:00", "spring", "gone"}, {"02:11:00", "t3", "return"}}, callout.Returned, "02:11:00"},
 		{"went-unwatched", []event{{"02:00:00", "t3", "raise"}, {"02:01:00", "spring", "raise"}, {"02:01:30", "spring", "gone"}}, callout.First, "02:02:00"},
 		{"answered", []event{{"03:10:00", "t3", "raise"}, {"03:10:00", "t4", "raise"}, {"03:12:00", "t3", "kim"}, {"03:12:00", "t4", "kim"}}, callout.Answered, "03:12:00"},
@@ -863,6 +864,23 @@ func TestRestoreStillThere(t *testing.T) {
 	}
 }
 
+// A rule that asked for less when its alarm was answered calls out now.
+func TestStillThereOfAHigherPriority(t *testing.T) {
+	for _, before := range []alarm.Priority{alarm.Note, alarm.Morning} {
+		l := life{state: map[alarm.Key]alarm.Transition{}}
+		l.next(evening, "t3", "raise")
+		answer := l.next(evening, "t3", "kim")
+		answer.Priority = before
+		r := notify.NewRouter(policy(), people[:1], counter())
+		r.Restore([]alarm.Transition{answer}, nil)
+		later := evening.Add(time.Hour)
+		r.Observe(l.next(later, "t3", "again"))
+		if got := r.Due(later, nil); len(got) != 1 || got[0].Reason != callout.First {
+			t.Errorf("%s before: got %v, want one call-out", before, got)
+		}
+	}
+}
+
 // However long the words are, the unit and the trouble are whole and the note
 // at the end is there.
 func TestLongSubject(t *testing.T) {
@@ -875,6 +893,20 @@ func TestLongSubject(t *testing.T) {
 	r.Due(evening, nil)
 	got := r.Due(evening.Add(15*time.Minute), nil)[0].Subject
 	want := "Trough 3: low flow — 11.2 L/min, setpoint 28 L/min; and words and… + 1 more (again, nobody has answered, 2nd time)"
+	if got != want {
+		t.Errorf("subject\n%s, want\n%s", got, want)
+	}
+
+	tr.Key, tr.Trouble = "t5", "Deep trough 12 at the north wall: low flow"
+	answer, again := tr, tr
+	answer.From, answer.To, answer.By = alarm.Unacknowledged, alarm.Acknowledged, strings.Repeat("kim and ", 10)
+	again.From, again.To, again.At = alarm.Acknowledged, alarm.Unacknowledged, evening.Add(time.Hour)
+	r = notify.NewRouter(policy(), people[:1], counter())
+	r.Observe(tr)
+	r.Observe(answer)
+	r.Observe(again)
+	got = r.Due(evening.Add(time.Hour), nil)[0].Subject
+	want = "Deep trough 12 at the north wall: low flow — 11.2 L/min… (still there 1 h after kim and kim and kim and kim and kim… answered)"
 	if got != want {
 		t.Errorf("subject\n%s, want\n%s", got, want)
 	}

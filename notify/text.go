@@ -107,7 +107,7 @@ func (r *Router) morningText(now time.Time, list []*trouble) (title, text string
 func (r *Router) answeredText(now time.Time, name string, list []*trouble) (title, text string) {
 	name = person(name)
 	b := r.begin(now)
-	b.para("", name+" has answered and is coming. What is answered is not repeated, but the trouble itself is still there:")
+	b.para("", name+" has answered and is coming. What is answered is not repeated for now, but the trouble itself is still there:")
 	b.blank()
 	for _, t := range list {
 		b.item(t)
@@ -215,7 +215,7 @@ func (t *trouble) ended() string {
 // stillThere says that an answer did not help, "" when that is not so.
 func (t *trouble) stillThere(now time.Time) string {
 	switch {
-	case !t.reopened || !t.active():
+	case !t.reopened:
 		return ""
 	case t.answered.At.IsZero():
 		return "still there after an answer"
@@ -233,11 +233,7 @@ func (t *trouble) newest() string {
 
 // value is the newest value against the setpoint that is known at all.
 func (t *trouble) value() string {
-	s := t.newest()
-	if s == "" && t.active() {
-		s = oneLine(t.latest.Detail)
-	}
-	return cmp.Or(s, oneLine(t.raised.Detail))
+	return cmp.Or(t.newest(), oneLine(t.raised.Detail))
 }
 
 // body writes the lines of a message.
