@@ -90,6 +90,10 @@ type Options struct {
 // their setting say 1970 or 2000.
 var notBefore = time.Date(2010, 1, 1, 0, 0, 0, 0, time.UTC)
 
+// notAfter is the latest device time that is believed while our own clock is
+// not to be trusted.
+var notAfter = time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC)
+
 // lateAfter is the least age at which a sample is late; probes that report
 // seldom are given three of their intervals (common practice, no source).
 const lateAfter = 5 * time.Minute
@@ -107,6 +111,8 @@ type Intake struct {
 	// The last messages by packet identifier, in two generations: young takes
 	// new ones and becomes old when it holds InFlightWindow of them.
 	young, old map[uint16]taken
+	// untrusted: our own clock is known to be wrong.
+	untrusted bool
 	// lastFirst is when the last message came that was not marked as sent again.
 	lastFirst time.Time
 }
@@ -174,6 +180,15 @@ func (in *Intake) Seen(r reading.Reading) {
 	in.remember(r.MID, t)
 }
 
+// TrustClock says whether our own clock is right. While it is not, readings
+// that stand at its time are flagged ClockUntrusted, and a probe's own time is
+// believed even if it is ahead.
+func (in *Intake) TrustClock(ok bool) { in.untrusted = !ok }
+
+// ClockStepped says that our own clock was set: what came before is no measure
+// for the order of what comes now.
+func (in *Intake) ClockStepped() { clear(in.newest) }
+
 // Take judges a message. A payload may hold several readings, so there may be
 // several outcomes; there is always at least one.
 func (in *Intake) Take(m Message) []Outcome {
@@ -218,11 +233,18 @@ func (in *Intake) judge(m Message, s payload.Sample) Outcome {
 	}
 	result := Stored
 	switch {
+	case in.untrusted && r.DeviceAt.After(m.ArrivedAt) && r.DeviceAt.Before(notAfter):
+		// The probe's clock may well be right and ours is not.
+		r.At = r.DeviceAt
+		r.Flags |= reading.DeviceTimed
 	case r.DeviceAt.After(m.ArrivedAt.Add(in.future)):
 		r.Flags |= reading.FutureTime
 	case !r.DeviceAt.Before(notBefore):
 		r.At = r.DeviceAt
 		r.Flags |= reading.DeviceTimed
+	}
+	if in.untrusted && !r.Flags.Has(reading.DeviceTimed) {
+		r.Flags |= reading.ClockUntrusted
 	}
 	if m.Retained {
 		r.Flags |= reading.Retained

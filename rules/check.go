@@ -89,6 +89,16 @@ var builtIn = []struct {
 		CanHappen: "Readings and alarms are not stored; after a power cut they would be lost.",
 		ToDo:      "Look at the disk of the hatchery computer: is it full, or read-only?",
 	}},
+	{Clock, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "clock not steady", Priority: alarm.Morning,
+		CanHappen: "Readings without a time of their own may stand at a wrong hour, and chores and the morning round come at the wrong one.",
+		ToDo:      "See that the hatchery computer gets the time from the network, or has a clock battery.",
+	}},
+	{Disk, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "disk filling up", Priority: alarm.Morning, OnDelay: time.Minute,
+		CanHappen: "When the disk is full, readings and alarms are no longer stored. Call-outs go on.",
+		ToDo:      "Delete what is not needed from the hatchery computer's disk, or fit a larger one.",
+	}},
 	{Mail, lang.Rule{
 		Kind: alarm.DaemonHealth, Name: "mail not going out", Priority: alarm.Morning, OnDelay: 15 * time.Minute,
 		CanHappen: "Call-outs reach nobody.",

@@ -24,6 +24,8 @@ const (
 	Broker Part = "broker"
 	Record Part = "record"
 	Mail   Part = "mail"
+	Clock  Part = "clock"
+	Disk   Part = "disk"
 )
 
 // Engine evaluates a site's readings against its rules.
@@ -364,6 +366,38 @@ func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
 		Unit: c.unitName(), Probe: c.watch.Probe, Trouble: trouble, Detail: detail,
 		CanHappen: c.rule.CanHappen, ToDo: c.rule.ToDo, By: by,
 	})
+}
+
+// Shift follows a step of the clock on the wall: what the engine remembers
+// moves along, so that every silence and delay goes on as long as it would have.
+// Readings keep the times they were stored with.
+func (e *Engine) Shift(by time.Duration) {
+	move := func(ts ...*time.Time) {
+		for _, t := range ts {
+			if !t.IsZero() {
+				*t = t.Add(by)
+			}
+		}
+	}
+	move(&e.started)
+	for i := range e.probes {
+		p := &e.probes[i]
+		move(&p.lastAt, &p.anyTime)
+		for _, w := range p.windows {
+			w.shift(by)
+		}
+	}
+	for _, c := range e.checks {
+		move(&c.since, &c.badSince, &c.goodSince, &c.movedAt)
+	}
+}
+
+// CountAgain marks every lot to be counted again from the record, as after its
+// readings' times were corrected.
+func (e *Engine) CountAgain() {
+	for _, l := range e.lots {
+		l.behind = true
+	}
 }
 
 // Past is what the record knows when the daemon starts.

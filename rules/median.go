@@ -63,6 +63,14 @@ func (m *medianWindow) forget(before time.Time) {
 	}
 }
 
+// shift moves the window's times.
+func (m *medianWindow) shift(by time.Duration) {
+	m.open.at = m.open.at.Add(by)
+	for i := range m.ring {
+		m.ring[i].at = m.ring[i].at.Add(by)
+	}
+}
+
 // median is the median of the closed slots; ok is false until they span a
 // quarter of the window with at least eight of them, for a median of less says
 // nothing of what is usual.

@@ -16,14 +16,15 @@ func runCheck(_ context.Context, e env, args []string) int {
 	fs := flag.NewFlagSet("check", flag.ContinueOnError)
 	var rules list
 	fs.Var(&rules, "rules", "rules `file` to check instead of the site's own; may be given again")
-	if code, ok := e.parse("check", fs, args); !ok {
+	rest, code, ok := e.parse("check", fs, args)
+	if !ok {
 		return code
 	}
-	sites := fs.Args()
+	sites := rest
 	if len(sites) == 0 {
 		sites = []string{defaultSite}
 	}
-	code := exitOK
+	code = exitOK
 	for _, path := range sites {
 		l, err := e.load(path, rules, e.now())
 		if err != nil {

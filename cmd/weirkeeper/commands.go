@@ -57,9 +57,9 @@ func overview() string {
 	return b.String()
 }
 
-// parse reads the flags of a command and reports whether to go on; if not, code
-// is the exit code.
-func (e env) parse(name string, fs *flag.FlagSet, args []string) (code int, ok bool) {
+// parse reads the flags of a command, before and after its arguments, and
+// reports whether to go on; if not, code is the exit code.
+func (e env) parse(name string, fs *flag.FlagSet, args []string) (rest []string, code int, ok bool) {
 	fs.SetOutput(e.err)
 	fs.Usage = func() {
 		for _, c := range commands() {
@@ -69,11 +69,16 @@ func (e env) parse(name string, fs *flag.FlagSet, args []string) (code int, ok b
 		}
 		fs.PrintDefaults()
 	}
-	switch err := fs.Parse(args); {
-	case errors.Is(err, flag.ErrHelp):
-		return exitOK, false
-	case err != nil:
-		return exitUsage, false
+	for {
+		switch err := fs.Parse(args); {
+		case errors.Is(err, flag.ErrHelp):
+			return nil, exitOK, false
+		case err != nil:
+			return nil, exitUsage, false
+		}
+		if fs.NArg() == 0 {
+			return rest, exitOK, true
+		}
+		rest, args = append(rest, fs.Arg(0)), fs.Args()[1:]
 	}
-	return exitOK, true
 }

@@ -111,10 +111,10 @@ func TestAnswers(t *testing.T) {
 	if got := state(flow); got != alarm.Unacknowledged {
 		t.Fatalf("low flow is %s", got)
 	}
-	if page := get(t, "http://"+d.WebAddr()+"/"); !strings.Contains(page, "Spring: low flow: 42.0 L/min, setpoint 100.0 L/min") || !strings.Contains(page, `weirkeeper ack "low_flow/spring/spring flow"`) {
+	if page := get(t, "http://"+d.WebAddr()+"/"); !strings.Contains(page, "Spring: low flow: 42.0 L/min, setpoint 100.0 L/min") || !strings.Contains(page, `weirkeeper ack --by YOUR-NAME "low_flow/spring/spring flow"`) {
 		t.Errorf("the page says:\n%s", page)
 	}
-	if code, said := command("ack", "--by", "kim"); code != exitOK {
+	if code, said := command("ack", "--by", "kmi"); code != exitOK || !strings.Contains(said, "Answered: Spring: low flow, 42.0 L/min") || !strings.Contains(said, `"kmi" is nobody in the site file`) {
 		t.Errorf("ack: exit code %d, %s", code, said)
 	}
 	if got := state(flow); got != alarm.Acknowledged {
@@ -135,7 +135,10 @@ func TestAnswers(t *testing.T) {
 	if code, said := command("done", "--by", "kim", "cleaning", "trough 9"); code != exitFault || !strings.Contains(said, `no chore "cleaning" at "trough 9"`) {
 		t.Errorf("done at no unit: exit code %d, %s", code, said)
 	}
-	if code, said := command("done", "--by", "kim", "cleaning", "trough 1"); code != exitOK {
+	if code, said := command("ack", "--by", "kim", string(flow)); code != exitFault {
+		t.Errorf("ack of what is over: exit code %d, %s", code, said)
+	}
+	if code, said := command("done", "cleaning", "trough 1", "--by", "kim"); code != exitOK {
 		t.Errorf("done: exit code %d, %s", code, said)
 	}
 	if got := state(cleaning); got != alarm.ReturnedUnacknowledged {

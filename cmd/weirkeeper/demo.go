@@ -38,11 +38,12 @@ func runDemo(ctx context.Context, e env, args []string) int {
 	verbose := fs.Bool("verbose", false, "log what the daemon does")
 	var ts troubles
 	fs.Var(&ts, "trouble", "what goes wrong instead of the usual night; may be given again:\n"+sim.TroubleHelp())
-	if code, ok := e.parse("demo", fs, args); !ok {
+	rest, code, ok := e.parse("demo", fs, args)
+	if !ok {
 		return code
 	}
 	switch {
-	case fs.NArg() > 0:
+	case len(rest) > 0:
 		return e.usage("demo", "demo takes flags only")
 	case o.Length < demo.Step || o.Speed < 0:
 		return e.usage("demo", "length must be at least %v and speed not below 0", demo.Step)

@@ -56,6 +56,7 @@ func (e env) load(path string, rulesFiles []string, now time.Time) (*loaded, err
 		var diags hcl.Diagnostics
 		l.program, diags = lang.Parse(l.files, sources, l.config.Site)
 		l.diags = append(l.diags, diags...)
+		l.program = lang.WatchSilence(l.program, l.config.Site)
 	}
 	return l, nil
 }

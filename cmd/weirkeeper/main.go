@@ -9,6 +9,7 @@ import (
 	"os/signal"
 	"syscall"
 	"time"
+	_ "time/tzdata" // the site's time zone, on a machine without a zone database
 )
 
 func main() {

@@ -18,10 +18,11 @@ func runDaemon(ctx context.Context, e env, args []string) int {
 	fs := flag.NewFlagSet("run", flag.ContinueOnError)
 	path := fs.String("site", defaultSite, "site `file`")
 	verbose := fs.Bool("verbose", false, "log every detail")
-	if code, ok := e.parse("run", fs, args); !ok {
+	rest, code, ok := e.parse("run", fs, args)
+	if !ok {
 		return code
 	}
-	if fs.NArg() > 0 {
+	if len(rest) > 0 {
 		return e.usage("run", "run takes no arguments besides its flags; the site file goes after --site")
 	}
 	l, err := e.load(*path, nil, e.now())

@@ -116,6 +116,16 @@ func (l *Ledger) MarkFailed(ctx context.Context, id string, now time.Time, cause
 	})
 }
 
+// ShiftOutbox follows a step of the clock: what is pending expires and is tried
+// again as much later as the clock was set forward, or sooner if back.
+// Errors: ErrBusy, ErrFull, ErrCorrupt.
+func (l *Ledger) ShiftOutbox(ctx context.Context, by time.Duration) error {
+	return l.update(ctx, "shift the outbox", func(ctx context.Context) error {
+		_, err := l.write.ExecContext(ctx, `UPDATE outbox SET expires_at = expires_at + ?1, next_attempt_at = next_attempt_at + ?1 WHERE state = 'pending'`, by.Microseconds())
+		return err
+	})
+}
+
 // ExpireMessages takes the pending messages whose time is up, ExpiresAt <= now,
 // out of the outbox and counts them.
 // Errors: ErrBusy, ErrFull, ErrCorrupt.

@@ -15,7 +15,10 @@ import (
 
 // Clock tells the time and ticks.
 type Clock interface {
+	// Now is the time on the wall, which may be set and step.
 	Now() time.Time
+	// Mono is the time since some moment before the start. It never steps.
+	Mono() time.Duration
 	// Ticker ticks every d, first after d. It panics unless d > 0.
 	Ticker(d time.Duration) Ticker
 }
@@ -33,6 +36,11 @@ type Real struct{}
 // Now is the machine's time.
 func (Real) Now() time.Time { return time.Now() }
 
+// Mono is the time since the process began, by the machine's steady clock.
+func (Real) Mono() time.Duration { return time.Since(began) }
+
+var began = time.Now()
+
 // Ticker ticks in real time.
 func (Real) Ticker(d time.Duration) Ticker { return realTicker{time.NewTicker(d)} }
 
@@ -48,17 +56,26 @@ type Stepped struct {
 
 	mu      sync.Mutex // guards the fields below
 	now     time.Time
+	set     time.Duration // by how much SetTime has moved it
+	start   time.Time
 	tickers []*steppedTicker // in order of making
 }
 
 // NewStepped returns a clock that stands at start.
-func NewStepped(start time.Time) *Stepped { return &Stepped{now: start} }
+func NewStepped(start time.Time) *Stepped { return &Stepped{now: start, start: start} }
 
 // Now is the time the clock stands at.
 func (s *Stepped) Now() time.Time {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.now
+}
+
+// Mono is how far Advance has moved the clock.
+func (s *Stepped) Mono() time.Duration {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.now.Sub(s.start) - s.set
 }
 
 // Ticker ticks each time Advance passes another d. Its channel is unbuffered
@@ -129,6 +146,7 @@ func (s *Stepped) SetTime(t time.Time) {
 	defer s.mu.Unlock()
 	by := t.Sub(s.now)
 	s.now = t
+	s.set += by
 	for _, k := range s.tickers {
 		k.next = k.next.Add(by)
 	}

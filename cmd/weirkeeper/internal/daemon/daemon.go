@@ -33,6 +33,7 @@ import (
 	"weirkeeper/rules"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lang"
+	"weirkeeper/rules/lot"
 )
 
 // Options are what a Daemon works with; all are needed but TickEvery.
@@ -65,6 +66,7 @@ type Daemon struct {
 	listener net.Listener
 	tick     clock.Ticker
 	linkUp   atomic.Bool
+	mailDown atomic.Bool
 	intake   context.Context // ended first of all: nothing more is taken in
 	shut     context.CancelFunc
 }
@@ -91,7 +93,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if d.ledger, err = ledger.Open(ctx, ledger.Options{Path: filepath.Join(c.Paths.Data, LedgerFile), Now: opt.Clock.Now, Log: log("ledger")}); err != nil {
 		return nil, err
 	}
-	if err = d.ledger.PutLots(ctx, c.Site.Lots); err != nil {
+	if err = d.putLots(ctx); err != nil {
 		return nil, err
 	}
 	in, err := ingest.NewIntake(c.Site, ingest.Options{})
@@ -99,17 +101,21 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 		return nil, err
 	}
 	m := newMetrics(d.registry)
+	latest, _, err := d.ledger.LatestArrival(ctx)
+	if err != nil {
+		return nil, err
+	}
 	d.keeper = &keeper{
 		site: c.Site, engine: rules.New(c.Site, opt.Program), router: d.router(), intake: in, ledger: d.ledger,
-		clock: opt.Clock, log: log("keeper"), metrics: m,
-		in: make(chan ingest.Message, queueLen), commands: make(chan func(time.Time)), mail: make(chan struct{}, 1),
+		clock: opt.Clock, wall: newWall(opt.Clock, latest), outbox: newOutbox(d.ledger), dir: c.Paths.Data, log: log("keeper"), metrics: m,
+		in: make(chan ingest.Message, queueLen), commands: make(chan func(time.Time)), mail: make(chan struct{}, 1), closed: make(chan struct{}),
 		badLog: make(map[string]badSample),
 	}
 	if err = d.keeper.rebuild(ctx); err != nil {
 		return nil, err
 	}
 	d.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
-		&stateCollector{status: d.keeper.status.Load, now: opt.Clock.Now, outbox: d.ledger.OutboxDepth})
+		&stateCollector{status: d.keeper.status.Load, now: d.keeper.now, outbox: d.ledger.OutboxDepth})
 	if err = d.openBroker(in.Topics()); err != nil {
 		return nil, err
 	}
@@ -139,6 +145,23 @@ func lockFolder(dir string) (*os.File, error) {
 	return f, nil
 }
 
+// putLots stores the site file's lots. A lot whose unit was changed and nothing
+// else would be counted as if it had always been there: that is said.
+func (d *Daemon) putLots(ctx context.Context) error {
+	before, err := d.ledger.Lots(ctx)
+	if err != nil {
+		return err
+	}
+	for _, l := range d.opt.Config.Site.Lots {
+		i := slices.IndexFunc(before, func(o lot.Lot) bool { return o.ID == l.ID })
+		if i >= 0 && before[i].Unit() != l.Unit() && before[i].Path[0].From.Equal(l.Path[0].From) {
+			d.opt.Log.Warn("lot moved in the site file, but its placed and start_units did not change: its units are now counted from the new unit's probe for its whole time; write when it was placed there and what it had gathered",
+				"lot", l.ID, "from", before[i].Unit(), "to", l.Unit())
+		}
+	}
+	return d.ledger.PutLots(ctx, d.opt.Config.Site.Lots)
+}
+
 func (d *Daemon) router() *notify.Router {
 	c := d.opt.Config
 	var people []notify.Person
@@ -149,8 +172,17 @@ func (d *Daemon) router() *notify.Router {
 	}
 	return notify.NewRouter(notify.Policy{
 		Gather: c.CallOut.Gather, Repeat: c.CallOut.Repeat, Expire: c.CallOut.Expire, MorningMinute: c.CallOut.Morning,
-		Location: c.Site.Location, SiteName: c.Site.Name, PageURL: c.Web.URL, Units: c.Site.Units,
+		Location: c.Site.Location, SiteName: c.Site.Name, PageURL: c.Web.URL, Units: c.Site.Units, CommandAddr: commandAddr(c.Web.Listen),
 	}, people, newMessageID)
+}
+
+// commandAddr is what --at must say for commands to reach us, "" when that is
+// the commands' own default.
+func commandAddr(listen string) string {
+	if listen == config.DefaultWeb {
+		return ""
+	}
+	return listen
 }
 
 // newMessageID is the time and 64 random bits: unique over restarts.
@@ -210,7 +242,6 @@ func (d *Daemon) runClient(ctx context.Context) error {
 
 // handle puts a message into the keeper's queue and waits while it is full.
 func (d *Daemon) handle(m ingest.Message) {
-	m.ArrivedAt = d.keeper.now()
 	select {
 	case d.keeper.in <- m:
 	case <-d.intake.Done():
@@ -233,17 +264,18 @@ func (d *Daemon) openMail(log *slog.Logger) error {
 		return err
 	}
 	mailer, err := smtp.New(smtp.Options{
-		Host: m.Host, Port: m.Port, Mode: smtp.Mode(m.TLS), User: m.User, Password: password, From: m.From, Timeout: m.Timeout, Now: d.opt.Clock.Now,
+		Host: m.Host, Port: m.Port, Mode: smtp.Mode(m.TLS), User: m.User, Password: password, From: m.From, Timeout: m.Timeout, Now: d.keeper.now,
 	})
 	if err != nil {
 		return err
 	}
 	var told atomic.Bool // news of the mail since the start; a first success is some
 	d.sender = notify.NewSender(notify.SenderOptions{
-		Outbox: d.ledger, Deliverer: mailer, Now: d.opt.Clock.Now, Log: log, Timeout: 2 * m.Timeout,
+		Outbox: d.keeper.outbox, Deliverer: mailer, Now: d.keeper.now, Log: log, Timeout: 2 * m.Timeout,
 		OnHealth: func(ok bool, detail string) {
 			told.Store(true)
 			d.keeper.mailHealth(ok, detail)
+			d.mailDown.Store(!ok)
 		},
 		Count: func(o notify.Outcome, n int) {
 			d.keeper.metrics.mail.WithLabelValues(string(o)).Add(float64(n))
@@ -319,7 +351,10 @@ func (d *Daemon) serve(ctx context.Context) error {
 	stop := context.AfterFunc(ctx, func() {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTime/3)
 		defer cancel()
-		stopped <- d.server.Shutdown(ctx)
+		if d.server.Shutdown(ctx) != nil {
+			_ = d.server.Close() // whoever dawdles is cut off
+		}
+		stopped <- nil
 	})
 	if err := d.server.Serve(d.listener); !errors.Is(err, http.ErrServerClosed) {
 		stop()
@@ -359,23 +394,29 @@ func (d *Daemon) Health() string {
 	switch {
 	case s == nil:
 		return "starting, nothing judged yet"
-	case d.opt.Clock.Now().Sub(beat) > 10*d.opt.TickEvery+5*time.Second:
+	case d.keeper.now().Sub(beat) > 10*d.opt.TickEvery+5*time.Second:
 		return "the keeper has not ticked lately"
 	case s.Failing:
 		return "the record cannot be written"
 	case !d.linkUp.Load():
 		return "no connection to the broker"
+	case d.mailDown.Load():
+		return "mail is not going out: call-outs reach nobody"
 	}
 	return ""
 }
 
 // Acknowledge records a human's answer; see keeper.Acknowledge.
-func (d *Daemon) Acknowledge(ctx context.Context, key alarm.Key, by string) error {
-	return d.keeper.Acknowledge(ctx, key, by)
+func (d *Daemon) Acknowledge(ctx context.Context, key alarm.Key, by string) (string, error) {
+	said, err := d.keeper.Acknowledge(ctx, key, by)
+	if err == nil && !slices.ContainsFunc(d.opt.Config.People, func(p config.Person) bool { return p.Name == by }) {
+		said += fmt.Sprintf("Note: %q is nobody in the site file; the others will read this name.\n", by)
+	}
+	return said, err
 }
 
 // ChoreDone records a chore done; see keeper.ChoreDone.
-func (d *Daemon) ChoreDone(ctx context.Context, chore, unit, by string) error {
+func (d *Daemon) ChoreDone(ctx context.Context, chore, unit, by string) (string, error) {
 	return d.keeper.ChoreDone(ctx, chore, unit, by)
 }
 

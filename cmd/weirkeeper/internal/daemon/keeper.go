@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -28,8 +29,14 @@ const (
 	// all is well; it bounds the time of a commit.
 	batchRows = 2000
 	// holdRows is how many readings are held in memory while the ledger
-	// cannot be written. Then nothing more is taken from the broker.
+	// cannot be written; beyond it the oldest are lost, and counted.
 	holdRows = 50_000
+	// holdAcks is how long a ledger that cannot be written holds back the
+	// acknowledgements. After that they are given all the same: without them
+	// the broker would soon send nothing more, and nobody would be called out
+	// for water that runs dry while the disk is full. It is the one case in
+	// which what was acknowledged may be lost.
+	holdAcks = 30 * time.Second
 	// quiet is how long after the last message a batch waits for more, and
 	// full the longest it waits at all. Longer costs latency and spares the
 	// disk.
@@ -50,20 +57,30 @@ type keeper struct {
 	intake  *ingest.Intake
 	ledger  *ledger.Ledger
 	clock   clock.Clock
+	wall    *wall
+	outbox  *outbox
+	dir     string // the data folder
 	log     *slog.Logger
 	metrics *metrics
 
 	in       chan ingest.Message
 	commands chan func(now time.Time)
 	mail     chan struct{} // wakes the sender
+	closed   chan struct{} // run has returned
 
 	batch     ledger.Batch
 	acks      []func()
 	replies   []func(error)
 	urgent    bool // a person waits for this batch
 	failing   bool
+	failedAt  time.Duration // by the steady clock
+	diskAt    time.Time
 	recounted time.Time
 	badLog    map[string]badSample
+
+	steadyAt       time.Time    // when the clock counts as steady again; zero: nothing is waited for
+	untrustedSince int64        // the ledger's sequence number when the clock went wrong
+	corrections    []correction // to be made
 
 	// mailNews is what the sender last said of itself, taken at ticks: the
 	// sender must not wait for the keeper.
@@ -77,20 +94,20 @@ type keeper struct {
 // returns. Errors: a corrupt ledger; a last commit that failed.
 func (k *keeper) run(ctx context.Context, tick clock.Ticker) error {
 	defer tick.Stop()
+	defer close(k.closed)
 	flush := time.NewTimer(0)
 	defer flush.Stop()
 	armed := time.Time{} // when the batch must go at the latest
 	for {
-		in := k.in
-		if len(k.batch.Readings) >= holdRows {
-			in = nil
-		}
 		select {
-		case m := <-in:
+		case m := <-k.in:
+			k.watchClock(ctx)
 			k.take(m)
-		case now := <-tick.C():
-			k.tick(ctx, now)
+		case <-tick.C():
+			k.watchClock(ctx)
+			k.tick(ctx, k.now())
 		case c := <-k.commands:
+			k.watchClock(ctx)
 			c(k.now())
 		case <-flush.C:
 			armed = time.Time{}
@@ -139,16 +156,18 @@ func (k *keeper) finish(ctx context.Context) error {
 	}
 }
 
-// now is the clock's time as the record keeps it.
-func (k *keeper) now() time.Time { return k.clock.Now().UTC().Truncate(time.Microsecond) }
+// now is the time as the record keeps it.
+func (k *keeper) now() time.Time { return k.wall.now() }
 
 func (k *keeper) pending() bool {
 	b := &k.batch
 	return len(b.Readings)+len(b.Transitions)+len(b.ChoresDone)+len(b.Messages)+len(k.acks)+len(k.replies) > 0
 }
 
-// take judges one message from the broker.
+// take judges one message from the broker. It arrives now, in the order of
+// everything else that the keeper does.
 func (k *keeper) take(m ingest.Message) {
+	m.ArrivedAt = k.now()
 	for _, o := range k.intake.Take(m) {
 		k.metrics.readings.WithLabelValues(string(o.Result)).Inc()
 		if o.Err != nil {
@@ -156,6 +175,10 @@ func (k *keeper) take(m ingest.Message) {
 		}
 		if !o.Keep {
 			continue
+		}
+		if len(k.batch.Readings) >= holdRows {
+			k.metrics.lost.Inc() // see holdRows
+			k.batch.Readings = k.batch.Readings[1:]
 		}
 		k.batch.Readings = append(k.batch.Readings, o.Reading)
 		k.observe(k.engine.Reading(o.Reading.ArrivedAt, &o.Reading))
@@ -201,14 +224,17 @@ func (k *keeper) observe(trs []alarm.Transition) {
 
 // due asks the router what people have to be told.
 func (k *keeper) due(now time.Time) {
-	if msgs := k.router.Due(now); len(msgs) > 0 {
+	if msgs := k.router.Due(now, func(key alarm.Key) string { return k.engine.Detail(now, key) }); len(msgs) > 0 {
 		k.batch.Messages = append(k.batch.Messages, msgs...)
 		k.urgent = true
 	}
 }
 
 func (k *keeper) tick(ctx context.Context, now time.Time) {
-	now = now.UTC().Truncate(time.Microsecond)
+	k.correct(ctx)
+	k.steady(now)
+	k.watchDisk(now)
+	k.releaseHeld()
 	if n := k.mailNews.Swap(nil); n != nil {
 		k.observe(k.engine.Health(now, rules.Mail, n.ok, n.detail))
 	}
@@ -222,6 +248,19 @@ func (k *keeper) tick(ctx context.Context, now time.Time) {
 	k.beat.Store(now.UnixMicro())
 	k.publish(now)
 	k.wakeSender()
+}
+
+// releaseHeld acknowledges what has waited too long for a ledger that cannot be
+// written.
+func (k *keeper) releaseHeld() {
+	if !k.failing || k.clock.Mono()-k.failedAt < holdAcks {
+		return
+	}
+	for _, ack := range k.acks {
+		ack()
+	}
+	k.metrics.unsafe.Add(float64(len(k.acks)))
+	k.acks = k.acks[:0]
 }
 
 func (k *keeper) wakeSender() {
@@ -273,8 +312,11 @@ func (k *keeper) commit(ctx context.Context) error {
 		reply(nil)
 	}
 	b := &k.batch
-	*b = ledger.Batch{Readings: b.Readings[:0]}
+	*b = ledger.Batch{Readings: b.Readings[:0:cap(b.Readings)]}
 	k.acks, k.replies, k.urgent = k.acks[:0], k.replies[:0], false
+	if err := k.outbox.settle(ctx); err != nil {
+		k.log.Warn("messages sent without a record are not written down yet", "err", err)
+	}
 	if hasMail {
 		k.wakeSender()
 	}
@@ -291,7 +333,11 @@ func (k *keeper) commitFailed(err error) error {
 	if !k.failing {
 		k.log.Error("record not written, trying again", "err", err)
 	}
-	k.failing = true
+	if !k.failing {
+		k.failing, k.failedAt = true, k.clock.Mono()
+	}
+	k.outbox.hold(k.batch.Messages)
+	k.wakeSender()
 	for _, reply := range k.replies {
 		reply(err)
 	}
@@ -314,6 +360,8 @@ func (k *keeper) do(ctx context.Context, command func(now time.Time) error) erro
 	}
 	select {
 	case k.commands <- run:
+	case <-k.closed:
+		return errStopping
 	case <-ctx.Done():
 		return ctx.Err()
 	}
@@ -324,6 +372,8 @@ func (k *keeper) do(ctx context.Context, command func(now time.Time) error) erro
 		return ctx.Err()
 	}
 }
+
+var errStopping = errors.New("the daemon is stopping; tell it again when it runs")
 
 // tell hands the keeper news of a part of the daemon, without waiting for it to
 // be stored.
@@ -342,14 +392,44 @@ type partNews struct {
 // mailHealth keeps the sender's news for the next tick. It does not block.
 func (k *keeper) mailHealth(ok bool, detail string) { k.mailNews.Store(&partNews{ok, detail}) }
 
-// Acknowledge records a human's answer to one alarm, or to all with key "".
+// Acknowledge records a human's answer to one alarm, or with key "" to all that
+// people have been told of, and words what was answered. An alarm that waits to
+// be told is left out of "all": nobody can have meant it.
 // Errors: *rules.UnknownAlarmError, or that it could not be stored.
-func (k *keeper) Acknowledge(ctx context.Context, key alarm.Key, by string) error {
-	return k.do(ctx, func(now time.Time) error {
-		trs, err := k.engine.Acknowledge(now, key, by)
-		k.observe(trs)
-		return err
+func (k *keeper) Acknowledge(ctx context.Context, key alarm.Key, by string) (string, error) {
+	var b strings.Builder
+	err := k.do(ctx, func(now time.Time) error {
+		b.Reset()
+		keys := []alarm.Key{key}
+		if key == "" {
+			keys = keys[:0]
+			untold := k.router.Untold()
+			for _, a := range k.engine.Standing(now) {
+				if !untold[a.Key] {
+					keys = append(keys, a.Key)
+				}
+			}
+		}
+		for _, key := range keys {
+			trs, err := k.engine.Acknowledge(now, key, by)
+			if err != nil {
+				return err
+			}
+			for _, t := range trs {
+				fmt.Fprintf(&b, "Answered: %s, %s\n", t.Trouble, t.Detail)
+			}
+			k.observe(trs)
+		}
+		return nil
 	})
+	if err != nil {
+		return "", err
+	}
+	if b.Len() == 0 {
+		return "Nothing waits for an answer.\n", nil
+	}
+	b.WriteString("The repeats stop and the others are told that you are coming. An alarm itself stands until the water is right; after an hour it calls again.\n")
+	return b.String(), nil
 }
 
 // UnknownChoreError is returned for a chore or place the site file lacks.
@@ -364,8 +444,8 @@ func (e *UnknownChoreError) Error() string {
 
 // ChoreDone records a chore done now.
 // Errors: *UnknownChoreError, or that it could not be stored.
-func (k *keeper) ChoreDone(ctx context.Context, chore, unit, by string) error {
-	return k.do(ctx, func(now time.Time) error {
+func (k *keeper) ChoreDone(ctx context.Context, chore, unit, by string) (string, error) {
+	err := k.do(ctx, func(now time.Time) error {
 		c, ok := k.site.Chore(chore)
 		if !ok || !c.DoneAt(unit) {
 			return &UnknownChoreError{chore, unit}
@@ -375,6 +455,10 @@ func (k *keeper) ChoreDone(ctx context.Context, chore, unit, by string) error {
 		k.observe(k.engine.ChoreDone(now, d))
 		return nil
 	})
+	if err != nil {
+		return "", err
+	}
+	return strings.TrimSpace("Recorded as done: "+chore+" "+unit) + "\n", nil
 }
 
 // rebuild brings engine, router and intake to where the last run stopped.
@@ -411,8 +495,11 @@ func (k *keeper) rebuild(ctx context.Context) error {
 	k.router.Restore(append(journal, past.Standing...), messages)
 	k.observe(gone)
 	k.observe(k.engine.Health(now, rules.Broker, false, "not connected since the start"))
+	if k.steadyAt = now.Add(steadyAfter); !k.wall.trusted {
+		k.distrust(ctx)
+	}
 
-	inFlight, err := k.ledger.InFlight(ctx, 4*queueLen)
+	inFlight, err := k.ledger.InFlight(ctx, ingest.InFlightWindow)
 	if err != nil {
 		return fmt.Errorf("daemon: rebuild the intake: %w", err)
 	}

@@ -21,6 +21,10 @@ type metrics struct {
 	transitions  *prometheus.CounterVec
 	mail         *prometheus.CounterVec
 	link         prometheus.Gauge
+	steps        prometheus.Counter
+	unsafe, lost prometheus.Counter
+	diskFree     prometheus.Gauge
+	diskSize     prometheus.Gauge
 }
 
 func newMetrics(reg prometheus.Registerer) *metrics {
@@ -51,7 +55,22 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 			Name: "weirkeeper_broker_connected", Help: "1 while connected to the MQTT broker.",
 		}),
 	}
-	reg.MustRegister(m.readings, m.stored, m.duplicates, m.commit, m.commitErrors, m.transitions, m.mail, m.link)
+	m.steps = prometheus.NewCounter(prometheus.CounterOpts{
+		Name: "weirkeeper_clock_steps_total", Help: "Times the computer's clock was set.",
+	})
+	m.unsafe = prometheus.NewCounter(prometheus.CounterOpts{
+		Name: "weirkeeper_messages_acknowledged_unstored_total", Help: "Messages acknowledged while the ledger could not be written.",
+	})
+	m.lost = prometheus.NewCounter(prometheus.CounterOpts{
+		Name: "weirkeeper_readings_lost_total", Help: "Readings dropped because the ledger could not be written for too long.",
+	})
+	m.diskFree = prometheus.NewGauge(prometheus.GaugeOpts{
+		Name: "weirkeeper_disk_free_bytes", Help: "Free room where the record is kept.",
+	})
+	m.diskSize = prometheus.NewGauge(prometheus.GaugeOpts{
+		Name: "weirkeeper_disk_size_bytes", Help: "Size of the file system where the record is kept.",
+	})
+	reg.MustRegister(m.steps, m.unsafe, m.lost, m.diskFree, m.diskSize, m.readings, m.stored, m.duplicates, m.commit, m.commitErrors, m.transitions, m.mail, m.link)
 	return m
 }
 

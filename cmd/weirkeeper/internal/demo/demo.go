@@ -278,7 +278,7 @@ func (n *night) settle(ctx context.Context, now time.Time) error {
 	n.printMail()
 	if due := n.answerDue(now); due {
 		fmt.Fprintf(n.opt.Out, "%s  kim answers: weirkeeper ack --by kim\n", at(now))
-		if err := n.daemon.Acknowledge(ctx, "", "kim"); err != nil {
+		if _, err := n.daemon.Acknowledge(ctx, "", "kim"); err != nil {
 			return err
 		}
 	}

@@ -29,8 +29,9 @@ type Keeper interface {
 	Status() *status.Status
 	// Health is "" while all is well, else what is wrong.
 	Health() string
-	Acknowledge(ctx context.Context, key alarm.Key, by string) error
-	ChoreDone(ctx context.Context, chore, unit, by string) error
+	// Acknowledge and ChoreDone do what they say and word what was done.
+	Acknowledge(ctx context.Context, key alarm.Key, by string) (string, error)
+	ChoreDone(ctx context.Context, chore, unit, by string) (string, error)
 }
 
 // maxBody bounds a command's body, bytes.
@@ -68,10 +69,10 @@ func Handler(k Keeper, metrics http.Handler, log *slog.Logger) http.Handler {
 		text(w)
 		_ = s.Write(w) // the asker is gone: nothing to do
 	})
-	mux.HandleFunc("POST /acknowledge", command(log, func(ctx context.Context, c Command) error {
+	mux.HandleFunc("POST /acknowledge", command(log, func(ctx context.Context, c Command) (string, error) {
 		return k.Acknowledge(ctx, c.Alarm, c.By)
 	}))
-	mux.HandleFunc("POST /done", command(log, func(ctx context.Context, c Command) error {
+	mux.HandleFunc("POST /done", command(log, func(ctx context.Context, c Command) (string, error) {
 		return k.ChoreDone(ctx, c.Chore, c.Unit, c.By)
 	}))
 	return mux
@@ -83,7 +84,7 @@ func text(w http.ResponseWriter) {
 	w.Header().Set("Cache-Control", "no-store")
 }
 
-func command(log *slog.Logger, do func(context.Context, Command) error) http.HandlerFunc {
+func command(log *slog.Logger, do func(context.Context, Command) (string, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		host, _, err := net.SplitHostPort(r.RemoteAddr)
 		if ip := net.ParseIP(host); err != nil || ip == nil || !ip.IsLoopback() || r.Header.Get(LocalHeader) != "1" || r.Header.Get("Origin") != "" {
@@ -104,7 +105,8 @@ func command(log *slog.Logger, do func(context.Context, Command) error) http.Han
 		}
 		ctx, cancel := context.WithTimeout(r.Context(), 10*time.Second)
 		defer cancel()
-		if err := do(ctx, c); err != nil {
+		said, err := do(ctx, c)
+		if err != nil {
 			code := http.StatusConflict
 			if errors.Is(err, context.DeadlineExceeded) {
 				code = http.StatusServiceUnavailable
@@ -113,6 +115,6 @@ func command(log *slog.Logger, do func(context.Context, Command) error) http.Han
 			return
 		}
 		text(w)
-		_, _ = w.Write([]byte("stored\n")) // the asker is gone: nothing to do
+		_, _ = w.Write([]byte(said)) // the asker is gone: nothing to do
 	}
 }
