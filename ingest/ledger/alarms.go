@@ -3,6 +3,8 @@ package ledger
 import (
 	"context"
 	"database/sql"
+	"iter"
+	"math"
 	"time"
 
 	"weirkeeper/rules/alarm"
@@ -10,13 +12,19 @@ import (
 )
 
 const selectTransitions = `SELECT t.key, t.kind, t.occurrence, t.from_state, t.to_state, t.at, t.since, t.priority,
-	t.rule, t.rule_at, t.unit, t.probe, t.trouble, t.detail, t.can_happen, t.to_do, t.by_whom FROM transitions AS t `
+	t.rule, t.rule_at, t.unit, t.probe, t.trouble, t.detail, t.can_happen, t.to_do, t.by_whom, t.seq FROM transitions AS t `
 
-func scanTransition(rows *sql.Rows) (t alarm.Transition, err error) {
+// journalRow is a transition as stored.
+type journalRow struct {
+	alarm.Transition
+	seq int64
+}
+
+func scanTransition(rows *sql.Rows) (t journalRow, err error) {
 	var from, to, priority []byte
 	var at, since sql.NullInt64
 	if err := rows.Scan(&t.Key, &t.Kind, &t.Occurrence, &from, &to, &at, &since, &priority,
-		&t.Rule, &t.RuleAt, &t.Unit, &t.Probe, &t.Trouble, &t.Detail, &t.CanHappen, &t.ToDo, &t.By); err != nil {
+		&t.Rule, &t.RuleAt, &t.Unit, &t.Probe, &t.Trouble, &t.Detail, &t.CanHappen, &t.ToDo, &t.By, &t.seq); err != nil {
 		return t, err
 	}
 	t.At, t.Since = fromMicros(at), fromMicros(since)
@@ -32,8 +40,10 @@ func scanTransition(rows *sql.Rows) (t alarm.Transition, err error) {
 // Standing returns the last transition of every alarm that is not normal, in
 // the order in which they were committed.
 func (l *Ledger) Standing(ctx context.Context) ([]alarm.Transition, error) {
-	return query(ctx, l, "read standing alarms", scanTransition,
-		selectTransitions+`JOIN alarms AS a ON a.latest = t.seq WHERE t.to_state <> ? ORDER BY t.seq`, alarm.Normal.String())
+	return query(ctx, l, "read standing alarms", func(rows *sql.Rows) (alarm.Transition, error) {
+		r, err := scanTransition(rows)
+		return r.Transition, err
+	}, selectTransitions+`JOIN alarms AS a ON a.latest = t.seq WHERE t.to_state <> ? ORDER BY t.seq`, alarm.Normal.String())
 }
 
 // LastOccurrences returns the highest occurrence of every alarm there ever was.
@@ -49,19 +59,42 @@ func (l *Ledger) LastOccurrences(ctx context.Context) (map[alarm.Key]uint64, err
 	return last, err
 }
 
-// Journal returns the transitions with from <= At < to, in order of At, and
-// among equal ones in order of commit.
+// Transitions yields the transitions with from <= At < to, in order of At, and
+// among equal ones in order of commit. An error ends it.
+func (l *Ledger) Transitions(ctx context.Context, from, to time.Time) iter.Seq2[alarm.Transition, error] {
+	first := journalRow{Transition: alarm.Transition{At: from}}
+	return paged(first, func(last journalRow) ([]journalRow, error) {
+		return query(ctx, l, "read journal", scanTransition, selectTransitions+`WHERE (t.at, t.seq) > (?, ?) AND t.at < ? ORDER BY t.at, t.seq LIMIT ?`,
+			last.At.UnixMicro(), last.seq, to.UnixMicro(), pageRows)
+	}, func(r journalRow) alarm.Transition { return r.Transition })
+}
+
+// Journal returns what Transitions yields.
 func (l *Ledger) Journal(ctx context.Context, from, to time.Time) ([]alarm.Transition, error) {
-	return query(ctx, l, "read journal", scanTransition,
-		selectTransitions+`WHERE t.at >= ? AND t.at < ? ORDER BY t.at, t.seq`, from.UnixMicro(), to.UnixMicro())
+	return gather(l.Transitions(ctx, from, to))
+}
+
+// choreRow is a chore done as stored.
+type choreRow struct {
+	site.ChoreDone
+	seq int64
+}
+
+// Chores yields the chores done with from <= At < to, in order of At, and among
+// equal ones in order of commit. An error ends it.
+func (l *Ledger) Chores(ctx context.Context, from, to time.Time) iter.Seq2[site.ChoreDone, error] {
+	return paged(choreRow{ChoreDone: site.ChoreDone{At: from}}, func(last choreRow) ([]choreRow, error) {
+		return query(ctx, l, "read chores", func(rows *sql.Rows) (c choreRow, err error) {
+			var at sql.NullInt64
+			err = rows.Scan(&at, &c.Chore, &c.Unit, &c.By, &c.seq)
+			c.At = fromMicros(at)
+			return c, err
+		}, `SELECT at, chore, unit, by_whom, seq FROM chores_done WHERE (at, seq) > (?, ?) AND at < ? ORDER BY at, seq LIMIT ?`,
+			last.At.UnixMicro(), last.seq, to.UnixMicro(), pageRows)
+	}, func(c choreRow) site.ChoreDone { return c.ChoreDone })
 }
 
 // ChoresDone returns the chores done at or after since, in order of time.
 func (l *Ledger) ChoresDone(ctx context.Context, since time.Time) ([]site.ChoreDone, error) {
-	return query(ctx, l, "read chores", func(rows *sql.Rows) (c site.ChoreDone, err error) {
-		var at sql.NullInt64
-		err = rows.Scan(&at, &c.Chore, &c.Unit, &c.By)
-		c.At = fromMicros(at)
-		return c, err
-	}, `SELECT at, chore, unit, by_whom FROM chores_done WHERE at >= ? ORDER BY at, seq`, since.UnixMicro())
+	return gather(l.Chores(ctx, since, time.UnixMicro(math.MaxInt64)))
 }

@@ -597,3 +597,24 @@ func TestLots(t *testing.T) {
 		equal(t, step.name+": withdrawn", withdrawn, step.withdrawn)
 	}
 }
+
+// Longer than two pages, many at the same time: each once, in order.
+func TestJournalAndChoresOverManyPages(t *testing.T) {
+	l := ledgertest.MustOpen(t)
+	var b ledger.Batch
+	for i := range 2500 {
+		d := time.Duration(i/700) * time.Second
+		b.Transitions = append(b.Transitions, transition(alarm.Key(fmt.Sprint("a", i)), 1, alarm.Normal, alarm.Unacknowledged, d))
+		b.ChoresDone = append(b.ChoresDone, site.ChoreDone{Chore: "feeding", Unit: fmt.Sprint("Trough ", i), By: "kim", At: at(d)})
+	}
+	commit(t, l, b)
+	journal, err := l.Journal(t.Context(), at(time.Second), at(3*time.Second))
+	ok(t, err)
+	equal(t, "journal", journal, b.Transitions[700:2100])
+	var chores []site.ChoreDone
+	for c, err := range l.Chores(t.Context(), at(0), at(3*time.Second)) {
+		ok(t, err)
+		chores = append(chores, c)
+	}
+	equal(t, "chores", chores, b.ChoresDone[:2100])
+}

@@ -113,19 +113,29 @@ func (l *Ledger) ReadingsByArrival(ctx context.Context, since time.Time) iter.Se
 
 // pages yields the readings of page after page; next fetches what follows a row.
 func (l *Ledger) pages(ctx context.Context, last row, next func(last row) ([]row, error)) iter.Seq2[reading.Reading, error] {
-	return func(yield func(reading.Reading, error) bool) {
-		names := make(map[int64]reading.ProbeID)
-		for {
+	names := make(map[int64]reading.ProbeID)
+	return paged(last, func(last row) ([]row, error) {
+		rows, err := next(last)
+		if err == nil {
+			err = l.named(ctx, rows, names)
+		}
+		return rows, err
+	}, func(r row) reading.Reading { return r.reading })
+}
+
+// paged yields the values of rows in pages of pageRows; next fetches the page
+// that follows a row.
+func paged[R, T any](last R, next func(last R) ([]R, error), value func(R) T) iter.Seq2[T, error] {
+	return func(yield func(T, error) bool) {
+		for last := last; ; {
 			rows, err := next(last)
-			if err == nil {
-				err = l.named(ctx, rows, names)
-			}
 			if err != nil {
-				yield(reading.Reading{}, err)
+				var none T
+				yield(none, err)
 				return
 			}
 			for _, r := range rows {
-				if !yield(r.reading, nil) {
+				if !yield(value(r), nil) {
 					return
 				}
 			}
@@ -135,6 +145,18 @@ func (l *Ledger) pages(ctx context.Context, last row, next func(last row) ([]row
 			last = rows[len(rows)-1]
 		}
 	}
+}
+
+// gather collects what seq yields, up to the first error.
+func gather[T any](seq iter.Seq2[T, error]) ([]T, error) {
+	var all []T
+	for v, err := range seq {
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, v)
+	}
+	return all, nil
 }
 
 // named fills in the names of the probes; names holds those known so far.
