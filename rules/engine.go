@@ -282,10 +282,13 @@ func (e *Engine) reAlarm(now time.Time, c *check) {
 }
 
 // Detail is the newest value of an alarm against its setpoint, in words; ""
-// when there is no such alarm.
+// when there is no such alarm or its probe has fallen silent.
 func (e *Engine) Detail(now time.Time, key alarm.Key) string {
 	for _, c := range e.checks {
 		if c.key() == key {
+			if c.probe != nil && !c.probe.fresh(now) && c.rule.Kind != alarm.SilentProbe {
+				return ""
+			}
 			_, detail := c.words(e, now, c.state.Active())
 			return detail
 		}

@@ -14,7 +14,8 @@ type Reason string
 
 // The reasons.
 const (
-	// First: trouble that this person has not been told of.
+	// First: trouble that this person has not been told of, or that an
+	// answer did not mend.
 	First Reason = "first"
 	// Repeat: the trouble stands and nobody has answered.
 	Repeat Reason = "repeat"

@@ -100,6 +100,9 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err != nil {
 		return nil, err
 	}
+	if err = d.openWeb(ctx, log("web")); err != nil {
+		return nil, err
+	}
 	m := newMetrics(d.registry)
 	latest, _, err := d.ledger.LatestArrival(ctx)
 	if err != nil {
@@ -120,9 +123,6 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 		return nil, err
 	}
 	if err = d.openMail(opt.Log); err != nil {
-		return nil, err
-	}
-	if err = d.openWeb(ctx, log("web")); err != nil {
 		return nil, err
 	}
 	d.tick = opt.Clock.Ticker(opt.TickEvery)
@@ -172,7 +172,7 @@ func (d *Daemon) router() *notify.Router {
 	}
 	return notify.NewRouter(notify.Policy{
 		Gather: c.CallOut.Gather, Repeat: c.CallOut.Repeat, Expire: c.CallOut.Expire, MorningMinute: c.CallOut.Morning,
-		Location: c.Site.Location, SiteName: c.Site.Name, PageURL: c.Web.URL, Units: c.Site.Units, CommandAddr: commandAddr(c.Web.Listen),
+		Location: c.Site.Location, SiteName: c.Site.Name, PageURL: c.Web.URL, Units: c.Site.Units, CommandAddr: commandAddr(d.WebAddr()),
 	}, people, newMessageID)
 }
 

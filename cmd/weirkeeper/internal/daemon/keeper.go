@@ -410,16 +410,18 @@ func (k *keeper) Acknowledge(ctx context.Context, key alarm.Key, by string) (str
 				}
 			}
 		}
+		var all []alarm.Transition // observed together: one mail tells of all
 		for _, key := range keys {
 			trs, err := k.engine.Acknowledge(now, key, by)
 			if err != nil {
 				return err
 			}
-			for _, t := range trs {
-				fmt.Fprintf(&b, "Answered: %s, %s\n", t.Trouble, t.Detail)
-			}
-			k.observe(trs)
+			all = append(all, trs...)
 		}
+		for _, t := range all {
+			fmt.Fprintf(&b, "Answered: %s, %s\n", t.Trouble, t.Detail)
+		}
+		k.observe(all)
 		return nil
 	})
 	if err != nil {

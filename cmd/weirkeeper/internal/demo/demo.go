@@ -16,6 +16,7 @@ import (
 	"log/slog"
 	"net"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -307,7 +308,7 @@ func (n *night) mail(m sink.Message) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	n.mails = append(n.mails, m)
-	if n.answer.IsZero() && n.opt.AnswerAfter > 0 && !strings.HasPrefix(m.Subject, "Answered") && !strings.HasPrefix(m.Subject, "Back to normal") {
+	if n.answer.IsZero() && n.opt.AnswerAfter > 0 && !slices.ContainsFunc([]string{"Answered", "Back to normal", "No longer watched"}, func(p string) bool { return strings.HasPrefix(m.Subject, p) }) {
 		n.answer = m.ReceivedAt.Add(n.opt.AnswerAfter)
 	}
 }
