@@ -1,0 +1,445 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"iter"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"weirkeeper/cmd/weirkeeper/internal/daemon"
+	"weirkeeper/config"
+	"weirkeeper/ingest/ledger"
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/hclread"
+	"weirkeeper/rules/lot"
+	"weirkeeper/rules/measure"
+	"weirkeeper/rules/reading"
+	"weirkeeper/rules/site"
+)
+
+// history is where past readings are read from.
+type history interface {
+	// Readings yields the readings of a probe with from <= At < to, in order
+	// of At.
+	Readings(ctx context.Context, probe reading.ProbeID, from, to time.Time) iter.Seq2[reading.Reading, error]
+}
+
+// The kinds of record there are to export. Each has its own columns in CSV.
+const (
+	kindReadings = "readings"
+	kindAlarms   = "alarms"
+	kindChores   = "chores"
+	kindLots     = "lots"
+)
+
+// columns are the heads of our own CSV files; import knows them again by these.
+var columns = map[string][]string{
+	kindReadings: {"probe", "at", "value", "unit", "flags", "device_at", "arrived_at", "mid"},
+	kindAlarms: {
+		"at", "alarm", "occurrence", "from", "to", "since", "priority", "kind", "rule", "rule_at", "unit", "probe",
+		"trouble", "detail", "can_happen", "to_do", "by",
+	},
+	kindChores: {"at", "chore", "unit", "by"},
+	kindLots: {
+		"lot", "species", "strain", "egg_take", "start", "start_degree_days", "eggs", "base_degC", "needs", "unit", "placed", "withdrawn",
+	},
+}
+
+// stamp is how a time is written: RFC 3339 with microseconds, UTC.
+const stamp = "2006-01-02T15:04:05.000000Z"
+
+// formatTime writes a time; "" for none.
+func formatTime(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.UTC().Format(stamp)
+}
+
+// formatFloat is the shortest text that reads back as the same number.
+func formatFloat(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
+
+func runExport(ctx context.Context, e env, args []string) int {
+	fs := flag.NewFlagSet("export", flag.ContinueOnError)
+	path := fs.String("site", defaultSite, "site `file`")
+	what := fs.String("what", kindReadings, "`kind` of record: readings, alarms, chores or lots")
+	var probes list
+	fs.Var(&probes, "probe", "`name` of a probe; may be given again (default: all)")
+	fromText := fs.String("from", "", "first `time`, such as 2026-11-01 or \"2026-11-01 06:30\", in the site's time zone (default: the beginning)")
+	toText := fs.String("to", "", "`time` to stop before; of lots, those placed before it (default: the end)")
+	format := fs.String("format", "csv", "`format`: csv, or for readings senml (RFC 8428)")
+	out := fs.String("out", "-", "new `file` to write; - is standard output")
+	rest, code, ok := e.parse("export", fs, args)
+	if !ok {
+		return code
+	}
+	switch {
+	case len(rest) > 0:
+		return e.usage("export", "export takes no arguments besides its flags; the file to write goes after --out")
+	case columns[*what] == nil:
+		return e.usage("export", "there is no kind %q; there are %s", *what, strings.Join(slices.Sorted(maps.Keys(columns)), ", "))
+	case *format != "csv" && *format != "senml":
+		return e.usage("export", "there is no format %q; there are csv and senml", *format)
+	case *format == "senml" && *what != kindReadings:
+		return e.usage("export", "SenML holds readings only; leave --format away for %s", *what)
+	case len(probes) > 0 && *what != kindReadings:
+		return e.usage("export", "--probe goes with readings only")
+	}
+	c, err := e.readSite(*path)
+	if err != nil {
+		return e.fault(err)
+	}
+	x := exporter{site: c.Site, from: time.Time{}, to: time.Date(9999, 12, 31, 0, 0, 0, 0, time.UTC)}
+	for _, f := range []struct {
+		name, text string
+		to         *time.Time
+	}{{"from", *fromText, &x.from}, {"to", *toText, &x.to}} {
+		if f.text == "" {
+			continue
+		}
+		if *f.to, err = parseWhen(f.text, c.Site.Location); err != nil {
+			return e.usage("export", "--%s: %v", f.name, err)
+		}
+	}
+	l, err := ledger.OpenReader(ctx, filepath.Join(c.Paths.Data, daemon.LedgerFile))
+	if err != nil {
+		return e.fault(err)
+	}
+	defer func() { _ = l.Close() }() // it was only read
+	x.ledger, x.history = l, l
+	if x.probes, err = x.choose(ctx, probes); err != nil {
+		return e.fault(err)
+	}
+	write := func(w io.Writer) error { return x.csv(ctx, w, *what) }
+	if *format == "senml" {
+		write = func(w io.Writer) error { return x.senML(ctx, w) }
+	}
+	if *out == "-" {
+		err = buffered(e.out, write)
+	} else {
+		err = writeNew(*out, write)
+	}
+	if err != nil {
+		return e.fault(fmt.Errorf("export %s: %w", *what, err))
+	}
+	return exitOK
+}
+
+// readSite reads the site file for commands that need not know the rules. The
+// error holds every fault.
+func (e env) readSite(path string) (*config.Config, error) {
+	src, err := e.readFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("read the site file: %w; name it with --site", err)
+	}
+	files := hclread.NewFiles()
+	c, diags := config.Parse(files, path, src, config.Options{Now: e.now()})
+	if diags.HasErrors() {
+		var b strings.Builder
+		if err := files.Render(&b, diags, width); err != nil {
+			return nil, err
+		}
+		return nil, fmt.Errorf("the site file has faults:\n%s", b.String())
+	}
+	return c, nil
+}
+
+// parseWhen reads a time from the command line.
+func parseWhen(s string, zone *time.Location) (time.Time, error) {
+	for _, layout := range []string{time.RFC3339Nano, time.DateOnly, "2006-01-02 15:04", time.DateTime} {
+		if t, err := time.ParseInLocation(layout, s, zone); err == nil {
+			return t, nil
+		}
+	}
+	return time.Time{}, fmt.Errorf("%q is no time; write 2026-11-25, \"2026-11-25 06:30\" or 2026-11-25T06:30:00Z", s)
+}
+
+// buffered has write fill w through a buffer.
+func buffered(w io.Writer, write func(io.Writer) error) error {
+	b := bufio.NewWriterSize(w, 1<<16)
+	if err := write(b); err != nil {
+		return err
+	}
+	return b.Flush()
+}
+
+// writeNew has write fill a file that must not be there yet. Until it is whole
+// and on the disk it goes by another name.
+func writeNew(path string, write func(io.Writer) error) (err error) {
+	if _, err := os.Lstat(path); err == nil {
+		return fmt.Errorf("%q: %w; name a new file", path, os.ErrExist)
+	}
+	part := path + ".part"
+	f, err := os.OpenFile(part, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(buffered(f, write), f.Sync(), f.Close()); err != nil {
+		return errors.Join(err, os.Remove(part))
+	}
+	if err := os.Rename(part, path); err != nil {
+		return err
+	}
+	return syncPath(filepath.Dir(path))
+}
+
+// syncPath brings a file, or the names in a folder, to the disk.
+func syncPath(path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Sync(), f.Close())
+}
+
+// exporter reads a range of the record.
+type exporter struct {
+	site     *site.Site
+	ledger   *ledger.Ledger
+	history  history
+	probes   []reading.ProbeID
+	from, to time.Time
+}
+
+// choose gives the probes to export by name: those asked for, else those of the
+// site file and those of the ledger.
+func (x *exporter) choose(ctx context.Context, asked []string) ([]reading.ProbeID, error) {
+	all, err := x.ledger.PeriodProbes(ctx, x.from, x.to, 1<<62)
+	if err != nil {
+		return nil, err
+	}
+	for i := range x.site.Probes {
+		all = append(all, x.site.Probes[i].ID)
+	}
+	slices.Sort(all)
+	all = slices.Compact(all)
+	if len(asked) == 0 {
+		return all, nil
+	}
+	var chosen []reading.ProbeID
+	for _, name := range asked {
+		if !slices.Contains(all, reading.ProbeID(name)) {
+			return nil, unknownProbe(name, all)
+		}
+		chosen = append(chosen, reading.ProbeID(name))
+	}
+	slices.Sort(chosen)
+	return slices.Compact(chosen), nil
+}
+
+func unknownProbe(name string, known []reading.ProbeID) error {
+	names := make([]string, len(known))
+	for i, p := range known {
+		names[i] = string(p)
+	}
+	if s := measure.Suggest(name, names); s != "" {
+		return fmt.Errorf("there is no probe %q; did you mean %q?", name, s)
+	}
+	return fmt.Errorf("there is no probe %q; there are %s", name, strings.Join(names, ", "))
+}
+
+// quantity is what a probe of the site file measures; false for another.
+func quantity(s *site.Site, id reading.ProbeID) (reading.Quantity, bool) {
+	p, ok := s.Probe(id)
+	if !ok {
+		return 0, false
+	}
+	return p.Quantity, true
+}
+
+// baseUnit names the unit a probe's values are stored in; "" where the site
+// file no longer has the probe.
+func baseUnit(s *site.Site, id reading.ProbeID) string {
+	q, ok := quantity(s, id)
+	if !ok {
+		return ""
+	}
+	return q.Dimension().Base().String()
+}
+
+// csv writes the records of a kind as RFC 4180 says, with a head line.
+func (x *exporter) csv(ctx context.Context, w io.Writer, kind string) error {
+	rows := map[string]func(context.Context) iter.Seq2[[]string, error]{
+		kindReadings: x.readings, kindAlarms: x.alarms, kindChores: x.chores, kindLots: x.lots,
+	}[kind]
+	c := csv.NewWriter(w)
+	c.UseCRLF = true
+	if err := c.Write(columns[kind]); err != nil {
+		return err
+	}
+	for row, err := range rows(ctx) {
+		if err != nil {
+			return err
+		}
+		if err := c.Write(row); err != nil {
+			return err
+		}
+	}
+	c.Flush()
+	return c.Error()
+}
+
+// rows turns what seq yields into rows.
+func rows[T any](seq iter.Seq2[T, error], row func(T) []string) iter.Seq2[[]string, error] {
+	return func(yield func([]string, error) bool) {
+		for v, err := range seq {
+			if err != nil {
+				yield(nil, err)
+				return
+			}
+			if !yield(row(v), nil) {
+				return
+			}
+		}
+	}
+}
+
+func (x *exporter) readings(ctx context.Context) iter.Seq2[[]string, error] {
+	return func(yield func([]string, error) bool) {
+		for _, p := range x.probes {
+			unit := baseUnit(x.site, p)
+			for row, err := range rows(x.history.Readings(ctx, p, x.from, x.to), func(r reading.Reading) []string {
+				return []string{
+					string(r.Probe), formatTime(r.At), formatFloat(r.Value), unit, strings.ReplaceAll(r.Flags.String(), ",", " "),
+					formatTime(r.DeviceAt), formatTime(r.ArrivedAt), strconv.Itoa(int(r.MID)),
+				}
+			}) {
+				if !yield(row, err) {
+					return
+				}
+			}
+		}
+	}
+}
+
+func (x *exporter) alarms(ctx context.Context) iter.Seq2[[]string, error] {
+	return rows(x.ledger.Transitions(ctx, x.from, x.to), func(t alarm.Transition) []string {
+		return []string{
+			formatTime(t.At), string(t.Key), strconv.FormatUint(t.Occurrence, 10), t.From.String(), t.To.String(), formatTime(t.Since),
+			t.Priority.String(), string(t.Kind), t.Rule, t.RuleAt, t.Unit, string(t.Probe), t.Trouble, t.Detail, t.CanHappen, t.ToDo, t.By,
+		}
+	})
+}
+
+func (x *exporter) chores(ctx context.Context) iter.Seq2[[]string, error] {
+	return rows(x.ledger.Chores(ctx, x.from, x.to), func(c site.ChoreDone) []string {
+		return []string{formatTime(c.At), c.Chore, c.Unit, c.By}
+	})
+}
+
+// lots gives one row for each stay of each lot.
+func (x *exporter) lots(ctx context.Context) iter.Seq2[[]string, error] {
+	return func(yield func([]string, error) bool) {
+		for _, of := range []struct {
+			withdrawn string
+			read      func(context.Context) ([]lot.Lot, error)
+		}{{"no", x.ledger.Lots}, {"yes", x.ledger.WithdrawnLots}} {
+			lots, err := of.read(ctx)
+			if err != nil {
+				yield(nil, err)
+				return
+			}
+			for _, l := range lots {
+				needs := ""
+				if l.Needs != nil {
+					b, err := json.Marshal(l.Needs) // sorts by stage
+					if err != nil {
+						yield(nil, err)
+						return
+					}
+					needs = string(b)
+				}
+				for _, s := range l.Path {
+					if !l.Path[0].From.Before(x.to) {
+						break
+					}
+					if !yield([]string{
+						l.ID, l.Species, l.Strain, formatTime(l.EggTake), string(l.Start), formatFloat(float64(l.StartUnits)), strconv.Itoa(l.Eggs),
+						formatFloat(float64(l.BaseC)), needs, s.Unit, formatTime(s.From), of.withdrawn,
+					}, nil) {
+						return
+					}
+				}
+			}
+		}
+	}
+}
+
+// senMLUnits are the registered units (RFC 8428, section 12.1, from memory) of
+// the quantities, and what a value in the base unit is divided by to get there.
+// Neither L/min nor mg/L is registered.
+var senMLUnits = map[reading.Quantity]struct {
+	unit string
+	per  float64
+}{
+	reading.Temperature: {"Cel", 1},
+	reading.Flow:        {"m3/s", 60_000},
+	reading.Oxygen:      {"kg/m3", 1000},
+	reading.Saturation:  {"/", 100},
+}
+
+// senMLFirst is the first time that SenML can tell: smaller numbers are relative
+// to now (RFC 8428, section 4.5.3, from memory).
+var senMLFirst = time.Unix(1<<28, 0).UTC()
+
+// senML writes the readings as one SenML pack, a record a line.
+func (x *exporter) senML(ctx context.Context, w io.Writer) error {
+	start := fmt.Sprintf("[\n{\"bn\":%q,", "site/"+senMLName(x.site.Name)+"/")
+	for _, p := range x.probes {
+		q, ok := quantity(x.site, p)
+		u := senMLUnits[q]
+		name := fmt.Sprintf("%q", senMLName(string(p)))
+		for r, err := range x.history.Readings(ctx, p, x.from, x.to) {
+			switch {
+			case err != nil:
+				return err
+			case !ok:
+				return fmt.Errorf("the site file no longer has the probe %q, so its unit is not known; use --format csv, or name the others with --probe", p)
+			case r.At.Before(senMLFirst):
+				return fmt.Errorf("probe %q has a reading of %s, and SenML has no times before %s; use --format csv, or --from", p, formatTime(r.At), formatTime(senMLFirst))
+			}
+			us := r.At.UnixMicro()
+			if _, err := fmt.Fprintf(w, "%s\"n\":%s,\"u\":%q,\"t\":%d.%06d,\"v\":%s}", start, name, u.unit, us/1e6, us%1e6, formatFloat(r.Value/u.per)); err != nil {
+				return err
+			}
+			start = ",\n{"
+		}
+	}
+	end := "\n]\n"
+	if strings.HasPrefix(start, "[") {
+		end = "[]\n"
+	}
+	_, err := io.WriteString(w, end)
+	return err
+}
+
+// senMLName writes a name in the few characters that SenML allows: letters,
+// digits and "-./" stay, a space becomes "_", and any other byte ":" and two hex
+// digits. No two names become one. The base name before it starts with a letter,
+// as a whole name must (RFC 8428, section 4.5.1, from memory).
+func senMLName(name string) string {
+	var b strings.Builder
+	for i := range len(name) {
+		switch c := name[i]; {
+		case 'a' <= c && c <= 'z', 'A' <= c && c <= 'Z', '0' <= c && c <= '9', c == '-', c == '.', c == '/':
+			b.WriteByte(c)
+		case c == ' ':
+			b.WriteByte('_')
+		default:
+			fmt.Fprintf(&b, ":%02x", c)
+		}
+	}
+	return b.String()
+}
