@@ -40,8 +40,10 @@ type check struct {
 	badSince   time.Time // of the trouble waited on or standing; zero: none
 	goodSince  time.Time // zero: not inside the setpoint by the deadband
 	movedAt    time.Time // of the newest transition
-	unsure     bool      // the newest look could not judge
-	side       int8      // temperature_band, last beyond: -1 low, +1 high, 0 not yet
+	pastSince  time.Time // of trouble that late readings tell of; zero: none
+	pastNoted  bool
+	unsure     bool // the newest look could not judge
+	side       int8 // temperature_band, last beyond: -1 low, +1 high, 0 not yet
 
 	probe  *probe        // judged; nil for chores and parts
 	other  *probe        // the spring, or the temperature oxygen goes by
@@ -149,6 +151,25 @@ func (c *check) verdict(e *Engine, now time.Time) verdict {
 	case alarm.MissedChore, alarm.DaemonHealth:
 	}
 	return unknown
+}
+
+// pastVerdict judges a value by itself, for the kinds that can, and words it.
+func (c *check) pastVerdict(e *Engine, v float64) (_ verdict, trouble, detail string) {
+	unit := capital(c.watch.Unit)
+	u := e.site.Show.Temperature
+	switch {
+	case c.rule.Kind == alarm.LowFlow:
+		return c.floor(v, c.watch.Setpoint), unit + ": low flow", c.against(e, v, c.watch.Setpoint)
+	case c.rule.Kind == alarm.LowOxygen && (c.probe.def.Quantity == reading.Saturation) == c.rule.InSaturation:
+		return c.floor(v, c.watch.Setpoint), unit + ": low oxygen", c.against(e, v, c.watch.Setpoint)
+	case c.rule.Kind == alarm.TemperatureBand && c.rule.HasHigh && c.floor(-v, -float64(c.rule.High)) == bad:
+		return bad, unit + tooWarm, u.Format(v) + ", limit " + u.Format(float64(c.rule.High))
+	case c.rule.Kind == alarm.TemperatureBand && c.rule.HasLow && c.floor(v, float64(c.rule.Low)) == bad:
+		return bad, unit + tooCold, u.Format(v) + ", limit " + u.Format(float64(c.rule.Low))
+	case c.rule.Kind == alarm.TemperatureBand:
+		return good, "", ""
+	}
+	return unknown, "", ""
 }
 
 // floor judges a value that must not fall below a setpoint.

@@ -161,7 +161,7 @@ func (e *Engine) begin(now time.Time) {
 
 // Reading takes one reading. now is when it arrived. A reading that says
 // nothing of the water now (late, out of order, out of range) counts for
-// thermal units only, or for nothing. The result is valid until the next call
+// thermal units only, or for a note in the journal, or for nothing. The result is valid until the next call
 // of any method that takes an event.
 func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 	e.begin(now)
@@ -181,8 +181,13 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 			l.addStandIn(r)
 		}
 	}
+	if r.Flags.Has(reading.Late | reading.DeviceTimed) {
+		for _, c := range p.checks {
+			e.past(now, c, r)
+		}
+	}
 	if !r.Current() {
-		return nil
+		return e.out
 	}
 	p.heard, p.last, p.lastAt = true, *r, now
 	for _, w := range p.windows {
@@ -195,6 +200,37 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 		w.add(r.At, r.Value)
 	}
 	return e.out
+}
+
+// past notes trouble that late readings tell of: it is written in the journal
+// and nobody is called, for the water is not so now.
+func (e *Engine) past(now time.Time, c *check, r *reading.Reading) {
+	v, trouble, detail := c.pastVerdict(e, r.Value)
+	switch {
+	case v == good || r.At.Before(c.pastSince):
+		c.pastSince, c.pastNoted = time.Time{}, false
+	case v != bad:
+		return
+	}
+	if v != bad {
+		return
+	}
+	if c.pastSince.IsZero() {
+		c.pastSince = r.At
+	}
+	if c.pastNoted || r.At.Sub(c.pastSince) < c.rule.OnDelay {
+		return
+	}
+	c.pastNoted = true
+	if e.quiet {
+		return
+	}
+	e.out = append(e.out, alarm.Transition{
+		Key: "past/" + c.key(), Kind: c.rule.Kind, From: alarm.Normal, To: alarm.Normal, At: now, Since: c.pastSince,
+		Priority: alarm.Note, Rule: c.rule.Name, RuleAt: c.rule.At, Unit: c.unitName(), Probe: c.watch.Probe,
+		Trouble: trouble + ", in the past",
+		Detail:  detail + ", from " + c.pastSince.In(e.site.Location).Format("2 Jan 15:04") + "; the readings came late",
+	})
 }
 
 // Tick lets time pass: silence, missed chores and on-delays are judged.

