@@ -10,6 +10,7 @@ require (
 	github.com/google/go-cmp v0.7.0
 	github.com/hashicorp/hcl/v2 v2.25.0
 	github.com/mochi-mqtt/server/v2 v2.7.9
+	github.com/nakabonne/tstorage v0.3.6
 	github.com/prometheus/client_golang v1.25.0
 	github.com/wneessen/go-mail v0.8.1
 	github.com/zclconf/go-cty v1.20.0
