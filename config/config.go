@@ -22,6 +22,17 @@ type Config struct {
 	CallOut CallOut
 	People  []Person
 	Paths   Paths
+	History History
+}
+
+// History is how long readings are kept.
+type History struct {
+	// Keep is for how long, by the time of the sample, in whole months; 0,
+	// the default, is for ever.
+	Keep time.Duration
+	// DropOldest lets the oldest sealed month go when the disk fills up;
+	// default false: then recording stops until there is room.
+	DropOldest bool
 }
 
 // Broker is the MQTT broker: the embedded one, or an external one at URL.

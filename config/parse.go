@@ -45,6 +45,7 @@ func Parse(files *hclread.Files, name string, src []byte, opt Options) (*Config,
 	p.broker()
 	p.web()
 	p.paths()
+	p.history()
 	p.file.Done()
 	return p.c, diags
 }

@@ -277,6 +277,20 @@ func (p *parser) web() {
 	b.Done()
 }
 
+// shortestKeep is how long readings are kept at least: past the month that is
+// being sealed.
+const shortestKeep = 92 * 24 * time.Hour
+
+func (p *parser) history() {
+	b := p.file.One("history")
+	if b == nil {
+		return
+	}
+	p.c.History.Keep = span(b, "keep", 0, shortestKeep, 100*365*24*time.Hour)
+	p.c.History.DropOldest, _ = b.Bool("drop_oldest_when_full")
+	b.Done()
+}
+
 func (p *parser) paths() {
 	data, rules := "weirkeeper-data", []string{"rules.hcl"}
 	if b := p.file.One("paths"); b != nil {
