@@ -4,7 +4,6 @@ import (
 	"context"
 	"flag"
 	"fmt"
-	"io"
 	"log/slog"
 	"slices"
 	"time"
@@ -51,7 +50,7 @@ func runDemo(ctx context.Context, e env, args []string) int {
 	if ts != nil {
 		o.Troubles = ts
 	}
-	o.Log = slog.New(slog.NewTextHandler(io.Discard, nil))
+	o.Log = slog.New(slog.DiscardHandler)
 	if *verbose {
 		o.Log = newLog(e.err, true)
 	}

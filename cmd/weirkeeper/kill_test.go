@@ -209,13 +209,13 @@ func checkAlarms(t *testing.T, l *ledger.Ledger, mails *mailbox) {
 	for _, m := range records {
 		n := 0
 		for id, count := range got {
-			if strings.Contains(id, m.Message.ID) {
+			if strings.Contains(id, m.ID) {
 				n = count
 			}
 		}
 		switch {
 		case n == 0:
-			t.Errorf("message %s (%s) never arrived; its state is %s", m.Message.ID, m.Message.Subject, m.State)
+			t.Errorf("message %s (%s) never arrived; its state is %s", m.ID, m.Subject, m.State)
 		case n > 1:
 			twice++
 		}
@@ -229,7 +229,7 @@ func checkAlarms(t *testing.T, l *ledger.Ledger, mails *mailbox) {
 		raises[tr.Key]++
 		told := false
 		for _, m := range records {
-			told = told || (!m.Message.CreatedAt.Before(tr.At) && strings.Contains(fmt.Sprint(m.Message.Alarms), string(tr.Key)))
+			told = told || (!m.CreatedAt.Before(tr.At) && strings.Contains(fmt.Sprint(m.Alarms), string(tr.Key)))
 		}
 		if !told {
 			t.Errorf("nobody was told that %s was raised at %s", tr.Key, tr.At)

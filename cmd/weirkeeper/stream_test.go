@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"encoding/csv"
 	"fmt"
-	"io"
 	"log/slog"
 	"math"
 	"os"
@@ -160,7 +159,7 @@ func TestOpenStreamData(t *testing.T) {
 	}
 	clk := clock.NewStepped(end)
 	d, err := daemon.New(t.Context(), daemon.Options{
-		Config: l.config, Program: l.program, Clock: clk, Log: slog.New(slog.NewTextHandler(io.Discard, nil)), Getenv: os.Getenv, ReadFile: os.ReadFile,
+		Config: l.config, Program: l.program, Clock: clk, Log: slog.New(slog.DiscardHandler), Getenv: os.Getenv, ReadFile: os.ReadFile,
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -557,7 +557,7 @@ func TestStopKeepsWhatIsUnderWay(t *testing.T) {
 	s.cancel()
 	s.cancel = nil
 	select {
-	case <-s.done:
+	case _ = <-s.done:
 		t.Fatal("stopped with a message not acknowledged")
 	case <-time.After(100 * time.Millisecond):
 	}

@@ -179,7 +179,7 @@ func (c *Client) link(ctx context.Context) (linked bool, err error) {
 	defer cancel()
 	select {
 	case <-c.acks.idle:
-	case <-lost:
+	case _ = <-lost:
 	case <-drain.Done():
 		c.log.Warn("stopped with messages not acknowledged; the broker will send them again")
 	}

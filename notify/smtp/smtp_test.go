@@ -8,7 +8,6 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
-	"io"
 	"log/slog"
 	"math/big"
 	"net"
@@ -206,7 +205,7 @@ func TestHeaderInjection(t *testing.T) {
 	if _, err := mailer(t, opt).Deliver(t.Context(), m); err == nil {
 		t.Error("an address with a line break was taken")
 	}
-	var parsed netmail.Header = mail.Header
+	parsed := netmail.Header(mail.Header)
 	if _, err := parsed.AddressList("To"); err != nil {
 		t.Errorf("To: %v", err)
 	}
@@ -342,7 +341,7 @@ func (h *house) later(d time.Duration) {
 // start runs a Sender; the stop it gives may be called more than once.
 func (h *house) start(t *testing.T, m *smtp.Mailer) (stop func()) {
 	t.Helper()
-	s := notify.NewSender(notify.SenderOptions{Outbox: h.outbox, Deliverer: m, Now: h.clock, Log: slog.New(slog.NewTextHandler(io.Discard, nil)), Timeout: 20 * time.Second})
+	s := notify.NewSender(notify.SenderOptions{Outbox: h.outbox, Deliverer: m, Now: h.clock, Log: slog.New(slog.DiscardHandler), Timeout: 20 * time.Second})
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- s.Run(ctx, h.wake) }()

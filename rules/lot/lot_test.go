@@ -464,10 +464,10 @@ func TestPublishedRangesHoldTheirRows(t *testing.T) {
 			continue
 		}
 		stage := lot.Hatch
-		switch {
-		case r.stage == "eyed":
+		switch r.stage {
+		case "eyed":
 			stage = lot.Eyed
-		case r.stage == "emergence" || r.stage == "swim-up":
+		case "emergence", "swim-up":
 			stage = lot.SwimUp
 		}
 		need := lot.Published(strings.TrimPrefix(r.species, "fall "), stage)

@@ -136,7 +136,7 @@ func (s *Server) Run(ctx context.Context) error {
 		s.listener.breakAll()
 	case <-ctx.Done():
 		s.listener.breakAll()
-		<-served // the closed listener's error
+		_ = <-served // the closed listener's error
 	}
 	// Shutdown waits for the ends of the connections, which are broken; its
 	// only error is that the listener is closed already.
@@ -282,7 +282,7 @@ func (t *tracker) breakAll() {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.broken = true
-	_ = t.Listener.Close()
+	_ = t.Close()
 	for c := range t.conns {
 		_ = c.Conn.Close()
 	}

@@ -47,7 +47,7 @@ func (h *intake) OnPublish(_ *mochi.Client, p packets.Packet) (packets.Packet, e
 // broker runs a broker until stop is called or the test ends.
 func broker(t *testing.T, addr string, take func(payload string) error) (at string, stop func()) {
 	t.Helper()
-	s := mochi.New(&mochi.Options{Logger: slog.New(slog.NewTextHandler(io.Discard, nil))})
+	s := mochi.New(&mochi.Options{Logger: slog.New(slog.DiscardHandler)})
 	l := listeners.NewTCP(listeners.Config{ID: "tcp", Address: addr})
 	for _, err := range []error{s.AddHook(&intake{take: take}, nil), s.AddListener(l), s.Serve()} {
 		if err != nil {
