@@ -41,8 +41,8 @@ func runBackup(ctx context.Context, e env, args []string) int {
 		return e.fault(err)
 	}
 	dest := filepath.Clean(rest[0])
-	b := backup{ctx: ctx, data: c.Paths.Data, part: dest + ".part"}
-	if err := b.make(fmt.Sprintf("# weirkeeper %s, backup of %s at %s\n", buildVersion(), c.Site.Name, formatTime(e.now())), dest); err != nil {
+	b := backup{data: c.Paths.Data, part: dest + ".part"}
+	if err := b.make(ctx, fmt.Sprintf("# weirkeeper %s, backup of %s at %s\n", buildVersion(), c.Site.Name, formatTime(e.now())), dest); err != nil {
 		return e.fault(fmt.Errorf("backup to %q: %w", dest, err))
 	}
 	fmt.Fprintf(e.out, "Backed up to %s: %d files, %d bytes. Check it with: cd %s && sha256sum -c %s\n", dest, b.files, b.bytes, dest, manifest)
@@ -51,8 +51,8 @@ func runBackup(ctx context.Context, e env, args []string) int {
 
 // backup makes one backup in the folder part.
 type backup struct {
-	ctx        context.Context
 	data, part string
+	hook       func() // called before each file of a period; nil but in tests
 	sums       []byte // of the manifest
 	files      int
 	bytes      int64
@@ -60,11 +60,11 @@ type backup struct {
 
 // make fills the folder, brings it to the disk and only then gives it its name,
 // so a folder of that name is whole.
-func (b *backup) make(head, dest string) (err error) {
+func (b *backup) make(ctx context.Context, head, dest string) (err error) {
 	if _, err := os.Lstat(dest); err == nil {
 		return fmt.Errorf("%w; name a new folder", os.ErrExist)
 	}
-	l, err := ledger.OpenReader(b.ctx, filepath.Join(b.data, daemon.LedgerFile))
+	l, err := ledger.OpenReader(ctx, filepath.Join(b.data, daemon.LedgerFile))
 	if err != nil {
 		return err
 	}
@@ -82,10 +82,10 @@ func (b *backup) make(head, dest string) (err error) {
 	b.sums = []byte(head)
 	// The ledger first: rows that are sealed and dropped meanwhile are then in
 	// both copies and not in neither.
-	if err := b.ledger(l); err != nil {
+	if err := b.ledger(ctx, l); err != nil {
 		return err
 	}
-	if err := b.series(); err != nil {
+	if err := b.series(ctx); err != nil {
 		return err
 	}
 	if err := os.WriteFile(filepath.Join(b.part, manifest), b.sums, 0o600); err != nil {
@@ -101,16 +101,16 @@ func (b *backup) make(head, dest string) (err error) {
 }
 
 // ledger copies the ledger and looks through the copy.
-func (b *backup) ledger(l *ledger.Ledger) error {
+func (b *backup) ledger(ctx context.Context, l *ledger.Ledger) error {
 	path := filepath.Join(b.part, daemon.LedgerFile)
-	if err := l.Backup(b.ctx, path); err != nil {
+	if err := l.Backup(ctx, path); err != nil {
 		return err
 	}
-	c, err := ledger.OpenReader(b.ctx, path)
+	c, err := ledger.OpenReader(ctx, path)
 	if err != nil {
 		return err
 	}
-	if err := errors.Join(c.Check(b.ctx), c.Close()); err != nil {
+	if err := errors.Join(c.Check(ctx), c.Close()); err != nil {
 		return err
 	}
 	f, err := os.Open(path)
@@ -140,10 +140,10 @@ const tries = 10
 // series copies the sealed periods. A period's folder never changes, but it may
 // be put into its place, or swapped for a rebuilt one, while others are copied:
 // then all is copied again, as a swap seen half-way may show neither.
-func (b *backup) series() error {
+func (b *backup) series(ctx context.Context) error {
 	before := *b
 	for range tries {
-		settled, err := b.seriesOnce()
+		settled, err := b.seriesOnce(ctx)
 		if settled {
 			return err
 		}
@@ -157,20 +157,20 @@ func (b *backup) series() error {
 
 // seriesOnce copies what is there, and reports whether that was still there
 // afterwards. An error of an unsettled copy says nothing.
-func (b *backup) seriesOnce() (settled bool, err error) {
+func (b *backup) seriesOnce(ctx context.Context) (settled bool, err error) {
 	first, err := b.periods()
 	if err != nil {
 		return true, err
 	}
 	for _, p := range first {
-		if err = b.period(p.Name()); err != nil {
+		if err = b.period(ctx, p.Name()); err != nil {
 			break
 		}
 	}
 	if err == nil && len(first) > 0 {
 		err = syncPath(filepath.Join(b.part, seriesFolder))
 	}
-	if cerr := b.ctx.Err(); cerr != nil {
+	if cerr := ctx.Err(); cerr != nil {
 		return true, cerr
 	}
 	then, lerr := b.periods()
@@ -181,7 +181,8 @@ func (b *backup) seriesOnce() (settled bool, err error) {
 		return false, err
 	}
 	for i := range first {
-		if first[i].Name() != then[i].Name() || !os.SameFile(first[i], then[i]) {
+		// Two swaps may bring back the number of a folder, but not its time.
+		if first[i].Name() != then[i].Name() || !os.SameFile(first[i], then[i]) || !first[i].ModTime().Equal(then[i].ModTime()) {
 			return false, err
 		}
 	}
@@ -216,14 +217,17 @@ func (b *backup) periods() ([]os.FileInfo, error) {
 }
 
 // period copies one folder to the disk.
-func (b *backup) period(name string) error {
+func (b *backup) period(ctx context.Context, name string) error {
 	var folders []string
 	err := filepath.WalkDir(filepath.Join(b.data, seriesFolder, name), func(path string, d iofs.DirEntry, err error) error {
 		if err == nil {
-			err = b.ctx.Err()
+			err = ctx.Err()
 		}
 		if err != nil {
 			return err
+		}
+		if b.hook != nil {
+			b.hook()
 		}
 		rel, err := filepath.Rel(b.data, path)
 		if err != nil {

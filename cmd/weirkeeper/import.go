@@ -397,6 +397,9 @@ func (m *mapping) find(src lines) error {
 		if err != nil {
 			return err
 		}
+		for i := range fields {
+			fields[i] = strings.TrimSpace(fields[i])
+		}
 		if first == nil {
 			first = fields
 		}

@@ -1,0 +1,433 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"weirkeeper/cmd/weirkeeper/internal/daemon"
+	"weirkeeper/ingest/ledger"
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/lot"
+	"weirkeeper/rules/measure"
+	"weirkeeper/rules/reading"
+	"weirkeeper/rules/site"
+)
+
+const recordSite = `
+site "Alder Fork" {
+  pressure = "1013.25 hPa"
+  timezone = "America/Denver"
+}
+unit "spring" {
+  kind = "spring"
+}
+probe "spring temperature" {
+  quantity = "temperature"
+  at       = "spring"
+  topic    = "fork/temperature"
+}
+probe "spring flow" {
+  quantity = "flow"
+  at       = "spring"
+  topic    = "fork/flow"
+}
+probe "spring_oxygen: mg" {
+  quantity = "oxygen"
+  at       = "spring"
+  topic    = "fork/oxygen"
+}
+probe "saturation" {
+  quantity = "saturation"
+  at       = "spring"
+  topic    = "fork/saturation"
+}
+web {
+  listen = "127.0.0.1:0"
+}
+broker {
+  listen = "127.0.0.1:0"
+}
+`
+
+// recordFolder is a folder with the site file.
+func recordFolder(t *testing.T) string {
+	t.Helper()
+	return writeFiles(t, map[string]string{"site.hcl": recordSite, "rules.hcl": "\n"})
+}
+
+func ledgerPath(dir string) string { return filepath.Join(dir, "weirkeeper-data", daemon.LedgerFile) }
+
+// openRecord opens the ledger of a site's folder until the test ends, or it is
+// closed.
+func openRecord(t *testing.T, dir string) *ledger.Ledger {
+	t.Helper()
+	l, err := ledger.Open(t.Context(), ledger.Options{Path: ledgerPath(dir), Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = l.Close() })
+	return l
+}
+
+func mustCommit(t *testing.T, l *ledger.Ledger, b ledger.Batch) {
+	t.Helper()
+	if _, err := l.Commit(t.Context(), b); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// tryRecord runs a command on a site's folder and returns what it said.
+func tryRecord(t *testing.T, dir string, args ...string) (code int, out, errs string) {
+	t.Helper()
+	e, o, es := testEnv()
+	e.now = func() time.Time { return recordStart.AddDate(1, 0, 0) }
+	args = slices.Concat(args[:1], []string{"--site", filepath.Join(dir, "site.hcl")}, args[1:])
+	code = run(t.Context(), args, e)
+	return code, o.String(), es.String()
+}
+
+// mustRecord is tryRecord, for one that has to succeed.
+func mustRecord(t *testing.T, dir string, args ...string) (out string) {
+	t.Helper()
+	code, out, errs := tryRecord(t, dir, args...)
+	if code != exitOK {
+		t.Fatalf("%q: exit code %d: %s%s", args, code, out, errs)
+	}
+	return out
+}
+
+var recordStart = time.Date(2026, 11, 1, 7, 30, 0, 123456000, time.UTC)
+
+func recordAt(d time.Duration) time.Time { return recordStart.Add(d) }
+
+// recordBatch holds some of everything, with what is awkward in a table.
+func recordBatch() ledger.Batch {
+	r := func(p reading.ProbeID, d time.Duration, v float64) reading.Reading {
+		return reading.Reading{Probe: p, At: recordAt(d), ArrivedAt: recordAt(d), Value: v}
+	}
+	full := r("spring temperature", time.Minute, 0.1)
+	full.DeviceAt, full.ArrivedAt, full.Flags, full.MID = full.At, recordAt(time.Hour), reading.DeviceTimed|reading.Late|reading.OutOfOrder, 65535
+	raised := alarm.Transition{
+		Key: "low_flow/spring", Kind: alarm.LowFlow, Occurrence: 3, From: alarm.Normal, To: alarm.Unacknowledged, At: recordAt(time.Minute), Since: recordAt(0),
+		Priority: alarm.CallOut, Rule: "low flow, \"all\"", RuleAt: "rules.hcl:14", Unit: "spring", Probe: "spring flow", Trouble: "Spring: low flow",
+		Detail: "11.2 L/min, setpoint 28 L/min", CanHappen: "Fry\nsuffocate.", ToDo: " Look; clear.",
+	}
+	acked := raised
+	acked.From, acked.To, acked.At, acked.Since, acked.By = alarm.Unacknowledged, alarm.Acknowledged, recordAt(2*time.Minute), time.Time{}, "kim"
+	return ledger.Batch{
+		Readings: []reading.Reading{
+			full, r("spring temperature", 0, 7), r("spring temperature", 0, math.Copysign(0, -1)), r("spring flow", 2*time.Minute, 60),
+			r("spring_oxygen: mg", time.Second, 10.5), r("saturation", time.Second, 95), r("gone, and quoted", time.Second, 5e-324),
+		},
+		Transitions: []alarm.Transition{raised, acked},
+		ChoresDone:  []site.ChoreDone{{Chore: "clear intake", By: "rowan", At: recordAt(0)}, {Chore: "feeding", Unit: "spring", By: "kim", At: recordAt(time.Hour)}},
+	}
+}
+
+var recordLots = []lot.Lot{
+	{
+		ID: "AC-26-01", Species: "arctic char", Strain: "lake", EggTake: recordAt(-240 * time.Hour), Start: lot.Green, StartUnits: 12.5, Eggs: 41_000,
+		Path:  []lot.Stay{{Unit: "spring", From: recordAt(-230 * time.Hour)}, {Unit: "trough, 2", From: recordAt(-12 * time.Hour)}},
+		BaseC: 0.5, Needs: map[lot.Stage]lot.Need{lot.Hatch: {Low: 430, High: 480, Source: "own lots"}},
+	},
+	{ID: "BT-26-02", Species: "brook trout", EggTake: recordAt(0), Start: lot.Eyed, Path: []lot.Stay{{Unit: "spring", From: recordAt(0)}}},
+}
+
+const heads = "probe,at,value,unit,flags,device_at,arrived_at,mid\n"
+
+func TestExport(t *testing.T) {
+	dir := recordFolder(t)
+	l := openRecord(t, dir) // open meanwhile, as by a daemon
+	mustCommit(t, l, recordBatch())
+	for _, lots := range [][]lot.Lot{recordLots, recordLots[1:]} {
+		if err := l.PutLots(t.Context(), lots); err != nil {
+			t.Fatal(err)
+		}
+	}
+	const (
+		temp0 = "spring temperature,2026-11-01T07:30:00.123456Z,7,degC,,,2026-11-01T07:30:00.123456Z,0\n" +
+			"spring temperature,2026-11-01T07:30:00.123456Z,-0,degC,,,2026-11-01T07:30:00.123456Z,0\n"
+		temp1  = "spring temperature,2026-11-01T07:31:00.123456Z,0.1,degC,device-timed late out-of-order,2026-11-01T07:31:00.123456Z,2026-11-01T08:30:00.123456Z,65535\n"
+		flow   = "spring flow,2026-11-01T07:32:00.123456Z,60,L/min,,,2026-11-01T07:32:00.123456Z,0\n"
+		gone   = "\"gone, and quoted\",2026-11-01T07:30:01.123456Z,5e-324,,,,2026-11-01T07:30:01.123456Z,0\n"
+		sat    = "saturation,2026-11-01T07:30:01.123456Z,95,% saturation,,,2026-11-01T07:30:01.123456Z,0\n"
+		oxygen = "spring_oxygen: mg,2026-11-01T07:30:01.123456Z,10.5,mg/L,,,2026-11-01T07:30:01.123456Z,0\n"
+	)
+	tests := []struct {
+		name string
+		args []string
+		want string // with line feeds
+	}{
+		{"all readings", nil, heads + gone + sat + flow + temp0 + temp1 + oxygen},
+		{"two probes", []string{"--probe", "spring temperature", "--probe", "spring flow"}, heads + flow + temp0 + temp1},
+		// 2026-11-01 is the end of summer time: half past one comes twice, and
+		// this is the first one.
+		{"from is inside", []string{"--probe", "spring temperature", "--from", "2026-11-01T01:31:00.123456-06:00"}, heads + temp1},
+		{"to is not", []string{"--probe", "spring temperature", "--to", "2026-11-01T07:31:00.123456Z"}, heads + temp0},
+		{"days of the site's zone", []string{"--from", "2026-11-02"}, heads},
+		{"up to that day", []string{"--probe", "saturation", "--to", "2026-11-02 00:00"}, heads + sat},
+		{"alarms", []string{"--what", "alarms"}, `at,alarm,occurrence,from,to,since,priority,kind,rule,rule_at,unit,probe,trouble,detail,can_happen,to_do,by
+2026-11-01T07:31:00.123456Z,low_flow/spring,3,normal,unacknowledged,2026-11-01T07:30:00.123456Z,call-out,low_flow,"low flow, ""all""",rules.hcl:14,spring,spring flow,Spring: low flow,"11.2 L/min, setpoint 28 L/min","Fry
+suffocate."," Look; clear.",
+2026-11-01T07:32:00.123456Z,low_flow/spring,3,unacknowledged,acknowledged,,call-out,low_flow,"low flow, ""all""",rules.hcl:14,spring,spring flow,Spring: low flow,"11.2 L/min, setpoint 28 L/min","Fry
+suffocate."," Look; clear.",kim
+`},
+		{"chores", []string{"--what", "chores", "--to", "2026-11-01T08:30:00.123456Z"}, "at,chore,unit,by\n2026-11-01T07:30:00.123456Z,clear intake,,rowan\n"},
+		{"lots", []string{"--what", "lots"}, `lot,species,strain,egg_take,start,start_degree_days,eggs,base_degC,needs,unit,placed,withdrawn
+BT-26-02,brook trout,,2026-11-01T07:30:00.123456Z,eyed,0,0,0,,spring,2026-11-01T07:30:00.123456Z,no
+AC-26-01,arctic char,lake,2026-10-22T07:30:00.123456Z,green,12.5,41000,0.5,"{""hatch"":{""Low"":430,""High"":480,""Source"":""own lots""}}",spring,2026-10-22T17:30:00.123456Z,yes
+AC-26-01,arctic char,lake,2026-10-22T07:30:00.123456Z,green,12.5,41000,0.5,"{""hatch"":{""Low"":430,""High"":480,""Source"":""own lots""}}","trough, 2",2026-10-31T19:30:00.123456Z,yes
+`},
+		{"lots placed before", []string{"--what", "lots", "--to", "2026-10-01"}, strings.Join(columns[kindLots], ",") + "\n"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			want := strings.ReplaceAll(tt.want, "\n", "\r\n")
+			if diff := cmp.Diff(want, mustRecord(t, dir, append([]string{"export"}, tt.args...)...)); diff != "" {
+				t.Errorf("(-want +got):\n%s", diff)
+			}
+		})
+	}
+
+	t.Run("to a file", func(t *testing.T) {
+		path := filepath.Join(dir, "out.csv")
+		mustRecord(t, dir, "export", "--out", path)
+		got, err := os.ReadFile(path)
+		if err != nil || string(got) != mustRecord(t, dir, "export") {
+			t.Errorf("the file holds %q, %v", got, err)
+		}
+		code, _, said := tryRecord(t, dir, "export", "--out", path)
+		if code != exitFault || !strings.Contains(said, "name a new file") {
+			t.Errorf("over a file: exit code %d: %s", code, said)
+		}
+		if files, err := filepath.Glob(path + "?*"); err != nil || len(files) > 0 {
+			t.Errorf("left beside it: %v %v", files, err)
+		}
+	})
+}
+
+func TestExportSenML(t *testing.T) {
+	dir := recordFolder(t)
+	l := openRecord(t, dir)
+	if got := mustRecord(t, dir, "export", "--format", "senml"); got != "[]\n" {
+		t.Errorf("nothing is written as %q", got)
+	}
+	b := recordBatch()
+	mustCommit(t, l, b)
+	args := []string{"export", "--format", "senml"}
+	if code, out, said := tryRecord(t, dir, args...); code != exitFault || !strings.Contains(said, "gone, and quoted") {
+		t.Errorf("a probe without a unit: exit code %d: %s%s", code, out, said)
+	}
+	for i := range b.Readings[:6] {
+		args = append(args, "--probe", string(b.Readings[i].Probe))
+	}
+	got := mustRecord(t, dir, args...)
+	const want = `[
+{"bn":"site/Alder_Fork/","n":"saturation","u":"/","t":1793518201.123456,"v":0.95},
+{"n":"spring_flow","u":"m3/s","t":1793518320.123456,"v":0.001},
+{"n":"spring_temperature","u":"Cel","t":1793518200.123456,"v":7},
+{"n":"spring_temperature","u":"Cel","t":1793518200.123456,"v":-0},
+{"n":"spring_temperature","u":"Cel","t":1793518260.123456,"v":0.1},
+{"n":"spring:5foxygen:3a_mg","u":"kg/m3","t":1793518201.123456,"v":0.0105}
+]
+`
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+	var pack []struct {
+		N string
+		V *float64
+	}
+	if err := json.Unmarshal([]byte(got), &pack); err != nil || len(pack) != 6 || pack[5].V == nil {
+		t.Errorf("read as JSON: %+v, %v", pack, err)
+	}
+
+	old := reading.Reading{Probe: "saturation", At: time.Unix(1<<28, -1000), ArrivedAt: recordStart, Value: 1}
+	mustCommit(t, l, ledger.Batch{Readings: []reading.Reading{old}})
+	if code, out, said := tryRecord(t, dir, args...); code != exitFault || !strings.Contains(said, "SenML has no times before 1978-07-04T21:24:16") {
+		t.Errorf("a time SenML cannot tell: exit code %d: %s%s", code, out, said)
+	}
+}
+
+func TestExportRefusals(t *testing.T) {
+	dir := recordFolder(t)
+	tests := []struct {
+		name string
+		args []string
+		code int
+		says string
+	}{
+		{"no record yet", nil, exitFault, "a weirkeeper that has run"},
+		{"kind", []string{"--what", "mails"}, exitUsage, "there are alarms, chores, lots, readings"},
+		{"format", []string{"--format", "xml"}, exitUsage, "csv and senml"},
+		{"senml of lots", []string{"--what", "lots", "--format", "senml"}, exitUsage, "readings only"},
+		{"probe of lots", []string{"--what", "lots", "--probe", "spring flow"}, exitUsage, "readings only"},
+		{"time", []string{"--from", "yesterday"}, exitUsage, `--from: "yesterday" is no time`},
+		{"argument", []string{"out.csv"}, exitUsage, "goes after --out"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			if code, out, errs := tryRecord(t, dir, append([]string{"export"}, tt.args...)...); code != tt.code || !strings.Contains(errs, tt.says) || out != "" {
+				t.Errorf("exit code %d, said %q and wrote %q", code, errs, out)
+			}
+		})
+	}
+	openRecord(t, dir)
+	path := filepath.Join(dir, "out.csv")
+	if code, _, errs := tryRecord(t, dir, "export", "--probe", "spring flwo", "--out", path); code != exitFault || !strings.Contains(errs, `did you mean "spring flow"?`) {
+		t.Errorf("misspelt probe: exit code %d: %s", code, errs)
+	}
+	if _, err := os.Stat(path); !os.IsNotExist(err) {
+		t.Errorf("a refused export made its file (%v)", err)
+	}
+}
+
+// randomReadings are n readings with odd values, flags and times.
+func randomReadings(rng *rand.Rand, n int) []reading.Reading {
+	odd := []float64{0, math.Copysign(0, -1), 5e-324, -2.2250738585072011e-308, 1e300, -math.MaxFloat64, 0.1, 1.0 / 3, 1 << 53}
+	probes := []reading.ProbeID{"spring temperature", "spring flow", "saturation", "gone, \"once\"\n twice"}
+	rs := make([]reading.Reading, n)
+	for i := range rs {
+		r := reading.Reading{
+			Probe: probes[rng.IntN(len(probes))], At: recordAt(time.Duration(rng.IntN(n)) * 977 * time.Microsecond),
+			Value: odd[rng.IntN(len(odd))], Flags: reading.Flags(rng.IntN(1 << 9)), MID: uint16(rng.Uint32()),
+		}
+		if rng.IntN(2) == 0 {
+			r.Value = math.Float64frombits(rng.Uint64())
+			if math.IsNaN(r.Value) || math.IsInf(r.Value, 0) {
+				r.Value = rng.NormFloat64()
+			}
+		}
+		r.ArrivedAt = r.At.Add(time.Duration(rng.Int64N(1e6)) * time.Microsecond)
+		if rng.IntN(2) == 0 {
+			r.DeviceAt = time.UnixMicro(rng.Int64N(4e15) - 1e15).UTC()
+		}
+		rs[i] = r
+	}
+	return rs
+}
+
+// TestRoundTrip exports everything, wipes the record, imports it and exports it
+// again: not a byte differs, and every reading is the same to the bit.
+func TestRoundTrip(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 0))
+	dir := recordFolder(t)
+	l := openRecord(t, dir)
+	b := recordBatch()
+	b.Readings = append(b.Readings, randomReadings(rng, 5000)...)
+	mustCommit(t, l, b)
+	for _, lots := range [][]lot.Lot{recordLots, recordLots[1:]} {
+		if err := l.PutLots(t.Context(), lots); err != nil {
+			t.Fatal(err)
+		}
+	}
+	kinds := []string{kindReadings, kindAlarms, kindChores, kindLots}
+	export := func(round int) map[string]string {
+		texts := make(map[string]string)
+		for _, kind := range kinds {
+			path := filepath.Join(dir, fmt.Sprintf("%s-%d.csv", kind, round))
+			mustRecord(t, dir, "export", "--what", kind, "--out", path)
+			text, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			texts[kind] = string(text)
+		}
+		return texts
+	}
+	first, rows, standing := export(1), allReadings(t, l), standingAlarms(t, l)
+	if len(rows) < 4500 || len(standing) != 1 {
+		t.Fatalf("only %d readings and %d standing alarms to try with", len(rows), len(standing))
+	}
+
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.RemoveAll(filepath.Join(dir, "weirkeeper-data")); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 { // the second time all is there
+		for _, kind := range kinds {
+			mustRecord(t, dir, "import", "--format", "weirkeeper", filepath.Join(dir, kind+"-1.csv"))
+		}
+	}
+	l = openRecord(t, dir)
+	second := export(2)
+	for _, kind := range kinds {
+		if first[kind] != second[kind] {
+			t.Errorf("the %s differ (-first +second):\n%s", kind, cmp.Diff(first[kind], second[kind]))
+		}
+	}
+	if diff := cmp.Diff(rows, allReadings(t, l)); diff != "" {
+		t.Errorf("readings (-first +second):\n%s", diff)
+	}
+	if diff := cmp.Diff(standing, standingAlarms(t, l)); diff != "" {
+		t.Errorf("standing alarms (-first +second):\n%s", diff)
+	}
+}
+
+// allReadings are the readings of all probes, exact to the bit.
+func allReadings(t *testing.T, l *ledger.Ledger) []string {
+	t.Helper()
+	probes, err := l.PeriodProbes(t.Context(), time.Time{}, recordStart.AddDate(1000, 0, 0), math.MaxInt64)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var all []string
+	for _, p := range probes {
+		for r, err := range l.Readings(t.Context(), p, time.Time{}, recordStart.AddDate(1000, 0, 0)) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			all = append(all, fmt.Sprintf("%x %+v", math.Float64bits(r.Value), r))
+		}
+	}
+	return all
+}
+
+func standingAlarms(t *testing.T, l *ledger.Ledger) []alarm.Transition {
+	t.Helper()
+	s, err := l.Standing(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// SenML names are of few characters; each name of a probe gives another one.
+func TestSenMLNames(t *testing.T) {
+	seen := make(map[string]string)
+	for _, name := range []string{"a b", "a_b", "a:b", "a:5fb", "a.b", "a-b", "a/b", "\u00e4", "ä b", " "} {
+		got := senMLName(name)
+		if other, ok := seen[got]; ok {
+			t.Errorf("%q and %q are both %q", name, other, got)
+		}
+		seen[got] = name
+		if strings.Trim(got, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-:./_") != "" {
+			t.Errorf("%q is written %q", name, got)
+		}
+	}
+}
+
+// Every quantity has its units, in the table and in SenML.
+func TestEveryQuantityHasUnits(t *testing.T) {
+	for _, q := range reading.Quantities() {
+		u, ok := senMLUnits[q]
+		if base := q.Dimension().Base(); !ok || u.per <= 0 || base == (measure.Unit{}) {
+			t.Errorf("%v: %+v", q, u)
+		}
+	}
+}
