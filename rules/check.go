@@ -96,6 +96,11 @@ var builtIn = []struct {
 		CanHappen: "Readings without a time of their own may stand at a wrong hour, and chores and the morning round come at the wrong one.",
 		ToDo:      "See that the hatchery computer gets the time from the network, or has a clock battery.",
 	}},
+	{History, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "history damaged", Priority: alarm.Morning,
+		CanHappen: "A month of old readings cannot be read, or could not be put away. Watching and call-outs go on.",
+		ToDo:      "Copy the data folder before anything else, then look at the disk. A backup may have the month whole.",
+	}},
 	{Disk, lang.Rule{
 		Kind: alarm.DaemonHealth, Name: "disk filling up", Priority: alarm.Morning, OnDelay: time.Minute,
 		CanHappen: "When the disk is full, readings and alarms are no longer stored. Call-outs go on.",

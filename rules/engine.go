@@ -21,11 +21,12 @@ type Part string
 
 // The parts with a built-in alarm.
 const (
-	Broker Part = "broker"
-	Record Part = "record"
-	Mail   Part = "mail"
-	Clock  Part = "clock"
-	Disk   Part = "disk"
+	Broker  Part = "broker"
+	Record  Part = "record"
+	Mail    Part = "mail"
+	Clock   Part = "clock"
+	Disk    Part = "disk"
+	History Part = "history"
 )
 
 // Engine evaluates a site's readings against its rules.

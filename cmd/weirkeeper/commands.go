@@ -6,6 +6,9 @@ import (
 	"flag"
 	"fmt"
 	"strings"
+
+	"weirkeeper/cmd/weirkeeper/internal/daemon"
+	"weirkeeper/ingest/series"
 )
 
 // command is one subcommand. run gets its own arguments.
@@ -40,6 +43,9 @@ func run(ctx context.Context, args []string, e env) int {
 		return exitOK
 	}
 	names := make([]string, 0, 6)
+	if args[0] == daemon.VerifyCommand { // for the daemon alone
+		return series.VerifyMain(ctx, args[1:], e.in, e.err)
+	}
 	for _, c := range commands() {
 		if c.name == args[0] {
 			return c.run(ctx, e, args[1:])

@@ -16,7 +16,7 @@ func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	// A second signal ends the process at once.
 	context.AfterFunc(ctx, stop)
-	code := run(ctx, os.Args[1:], env{out: os.Stdout, err: os.Stderr, getenv: os.Getenv, readFile: os.ReadFile, now: time.Now})
+	code := run(ctx, os.Args[1:], env{in: os.Stdin, out: os.Stdout, err: os.Stderr, getenv: os.Getenv, readFile: os.ReadFile, now: time.Now})
 	stop()
 	os.Exit(code)
 }
@@ -30,6 +30,7 @@ const (
 
 // env is what a command may touch of the outside.
 type env struct {
+	in       io.Reader
 	out, err io.Writer
 	getenv   func(string) string
 	readFile func(string) ([]byte, error)

@@ -14,13 +14,15 @@ import (
 	"time"
 
 	"go.uber.org/goleak"
+
+	"weirkeeper/cmd/weirkeeper/internal/daemon"
 )
 
 // childVariable makes the test binary run as weirkeeper itself.
 const childVariable = "WEIRKEEPER_TEST_AS_MAIN"
 
 func TestMain(m *testing.M) {
-	if os.Getenv(childVariable) != "" {
+	if os.Getenv(childVariable) != "" || (len(os.Args) > 1 && os.Args[1] == daemon.VerifyCommand) {
 		main()
 		return
 	}
@@ -168,5 +170,5 @@ func writeFiles(t *testing.T, files map[string]string) string {
 // testEnv is an env that collects output.
 func testEnv() (e env, out, errs *safeBuffer) {
 	out, errs = &safeBuffer{}, &safeBuffer{}
-	return env{out: out, err: errs, getenv: func(string) string { return "" }, readFile: os.ReadFile, now: time.Now}, out, errs
+	return env{in: strings.NewReader(""), out: out, err: errs, getenv: func(string) string { return "" }, readFile: os.ReadFile, now: time.Now}, out, errs
 }

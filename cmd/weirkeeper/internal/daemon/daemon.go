@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"iter"
 	"log/slog"
 	"net"
 	"net/http"
@@ -28,12 +29,14 @@ import (
 	"weirkeeper/ingest/broker"
 	"weirkeeper/ingest/ledger"
 	"weirkeeper/ingest/mqtt"
+	"weirkeeper/ingest/series"
 	"weirkeeper/notify"
 	"weirkeeper/notify/smtp"
 	"weirkeeper/rules"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lang"
 	"weirkeeper/rules/lot"
+	"weirkeeper/rules/reading"
 )
 
 // Options are what a Daemon works with; all are needed but TickEvery.
@@ -44,6 +47,11 @@ type Options struct {
 	Log      *slog.Logger
 	Getenv   func(string) string
 	ReadFile func(string) ([]byte, error)
+	// Verify compares a sealed period with the ledger; nil runs this program
+	// anew with VerifyCommand.
+	Verify func(ctx context.Context, dir string, want iter.Seq2[reading.Reading, error]) error
+	// Period is how much is sealed at a time; the zero value is a month.
+	Period series.Period
 	// TickEvery is how often silence, chores and delays are judged, by
 	// Clock; 0 means every second.
 	TickEvery time.Duration
@@ -57,6 +65,8 @@ type Daemon struct {
 	opt      Options
 	lock     *os.File // held while the record is ours
 	ledger   *ledger.Ledger
+	history  *series.Store
+	damage   atomic.Pointer[partNews]
 	keeper   *keeper
 	registry *prometheus.Registry
 	broker   *broker.Broker // nil with an external one
@@ -108,8 +118,12 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err != nil {
 		return nil, err
 	}
+	engine := rules.New(c.Site, opt.Program)
+	if err = d.openHistory(ctx, engine.Memory()); err != nil {
+		return nil, err
+	}
 	d.keeper = &keeper{
-		site: c.Site, engine: rules.New(c.Site, opt.Program), router: d.router(), intake: in, ledger: d.ledger,
+		site: c.Site, engine: engine, history: d.history, needRoom: make(chan struct{}, 1), router: d.router(), intake: in, ledger: d.ledger,
 		clock: opt.Clock, wall: newWall(opt.Clock, latest), outbox: newOutbox(d.ledger), dir: c.Paths.Data, log: log("keeper"), metrics: m,
 		in: make(chan ingest.Message, queueLen), commands: make(chan func(time.Time)), mail: make(chan struct{}, 1), closed: make(chan struct{}),
 		badLog: make(map[string]badSample),
@@ -118,6 +132,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 		return nil, err
 	}
 	d.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
+		historyCollector{d.history},
 		&stateCollector{status: d.keeper.status.Load, now: d.keeper.now, outbox: d.ledger.OutboxDepth})
 	if err = d.openBroker(in.Topics()); err != nil {
 		return nil, err
@@ -321,8 +336,8 @@ func (d *Daemon) BrokerAddr(ctx context.Context) (string, error) {
 
 // Run watches until ctx ends. The order of the stop follows the data: first
 // nothing more is taken in, then the keeper judges what is queued, commits and
-// acknowledges, then the client leaves the broker, the broker stops, the page,
-// and the sender, whose unsent messages are safe; the ledger is closed last.
+// acknowledges, then the client leaves the broker, the broker stops, a period
+// being sealed is given up, then the page, and the sender, whose unsent messages are safe; the ledger is closed last.
 func (d *Daemon) Run(ctx context.Context) error {
 	stages := []stage{
 		{"intake", func(ctx context.Context) error {
@@ -336,7 +351,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if d.broker != nil {
 		stages = append(stages, stage{"broker", d.broker.Run})
 	}
-	stages = append(stages, stage{"web", d.serve})
+	stages = append(stages, stage{"history", d.runHistory}, stage{"web", d.serve})
 	if d.sender != nil {
 		stages = append(stages, stage{"sender", func(ctx context.Context) error { return d.sender.Run(ctx, d.keeper.mail) }})
 	}
@@ -422,3 +437,6 @@ func (d *Daemon) ChoreDone(ctx context.Context, chore, unit, by string) (string,
 
 // Ledger is the record, for reading.
 func (d *Daemon) Ledger() *ledger.Ledger { return d.ledger }
+
+// History is the record with what is sealed of it, for reading.
+func (d *Daemon) History() *series.Store { return d.history }

@@ -41,6 +41,12 @@ func (k *keeper) watchDisk(now time.Time) {
 	}
 	k.metrics.diskFree.Set(float64(free))
 	k.metrics.diskSize.Set(float64(size))
+	if free < min(enoughFree, size/enoughShare)/4 {
+		select {
+		case k.needRoom <- struct{}{}:
+		default:
+		}
+	}
 	ok := free >= min(enoughFree, size/enoughShare)
 	detail := fmt.Sprintf("%d MB free of %d MB", free>>20, size>>20)
 	k.observe(k.engine.Health(now, rules.Disk, ok, detail))

@@ -13,6 +13,7 @@ import (
 	"weirkeeper/cmd/weirkeeper/internal/status"
 	"weirkeeper/ingest"
 	"weirkeeper/ingest/ledger"
+	"weirkeeper/ingest/series"
 	"weirkeeper/notify"
 	"weirkeeper/rules"
 	"weirkeeper/rules/alarm"
@@ -56,6 +57,7 @@ type keeper struct {
 	router  *notify.Router
 	intake  *ingest.Intake
 	ledger  *ledger.Ledger
+	history *series.Store
 	clock   clock.Clock
 	wall    *wall
 	outbox  *outbox
@@ -67,6 +69,7 @@ type keeper struct {
 	commands chan func(now time.Time)
 	mail     chan struct{} // wakes the sender
 	closed   chan struct{} // run has returned
+	needRoom chan struct{} // tells the history that the disk is nearly full
 
 	batch     ledger.Batch
 	acks      []func()
@@ -81,6 +84,7 @@ type keeper struct {
 	steadyAt       time.Time    // when the clock counts as steady again; zero: nothing is waited for
 	untrustedSince int64        // the ledger's sequence number when the clock went wrong
 	corrections    []correction // to be made
+	sure           atomic.Bool  // see timesAreSure
 
 	// mailNews is what the sender last said of itself, taken at ticks: the
 	// sender must not wait for the keeper.
@@ -275,8 +279,8 @@ func (k *keeper) wakeSender() {
 func (k *keeper) recount(ctx context.Context, onlyBehind bool) {
 	end := k.now().Add(24 * time.Hour)
 	for _, s := range k.engine.LotSources(onlyBehind) {
-		main := k.ledger.Readings(ctx, s.Main, s.From, end)
-		standIn := k.ledger.Readings(ctx, s.StandIn, s.From, end)
+		main := k.history.Readings(ctx, s.Main, s.From, end)
+		standIn := k.history.Readings(ctx, s.StandIn, s.From, end)
 		if s.StandIn == "" {
 			standIn = nil
 		}

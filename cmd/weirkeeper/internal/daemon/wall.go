@@ -155,8 +155,13 @@ func (k *keeper) correct(ctx context.Context) {
 	}
 }
 
+// timesAreSure reports whether the clock is right and no time in the record is
+// still to be corrected. Any goroutine may ask.
+func (k *keeper) timesAreSure() bool { return k.sure.Load() }
+
 // steady ends the alarm of the clock once it has been steady for a while.
 func (k *keeper) steady(now time.Time) {
+	k.sure.Store(k.wall.trusted && len(k.corrections) == 0)
 	if k.wall.trusted && !k.steadyAt.IsZero() && !now.Before(k.steadyAt) {
 		k.steadyAt = time.Time{}
 		k.observe(k.engine.Health(now, rules.Clock, true, "steady for "+measure.FormatDuration(steadyAfter)))
