@@ -137,7 +137,7 @@ func (in *importer) read(ctx context.Context, use func(record) error) error {
 			return err
 		}
 		line, fields, err := src.next()
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			return nil
 		}
 		var r record
@@ -292,7 +292,7 @@ func (l *lineReader) next() (int, []string, error) {
 	switch {
 	case errors.Is(err, bufio.ErrBufferFull):
 		return l.line, nil, fmt.Errorf("line %d is longer than %d bytes; is it a table?", l.line, maxLine)
-	case err == io.EOF && len(text) > 0:
+	case errors.Is(err, io.EOF) && len(text) > 0:
 		return l.line, nil, &badLine{errCut}
 	case err != nil:
 		return l.line, nil, err
@@ -300,7 +300,7 @@ func (l *lineReader) next() (int, []string, error) {
 	c := csv.NewReader(strings.NewReader(string(text)))
 	c.TrimLeadingSpace = true
 	fields, err := c.Read()
-	if err == io.EOF { // nothing but white space
+	if errors.Is(err, io.EOF) { // nothing but white space
 		return l.line, nil, nil
 	}
 	if err != nil {
@@ -391,7 +391,7 @@ func (m *mapping) find(src lines) error {
 		if bad := (*badLine)(nil); errors.As(err, &bad) {
 			continue
 		}
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {
