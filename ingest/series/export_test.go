@@ -40,3 +40,13 @@ func WritePeriod(dir string, p Period, from time.Time, probes []reading.ProbeID,
 	}
 	return writeManifest(path, m)
 }
+
+// Rewrite changes the format number in a period's manifest.
+func Rewrite(dir string, change func(format *int)) error {
+	m, err := readManifest(dir)
+	if err != nil && m.Format == formatVersion {
+		return err
+	}
+	change(&m.Format)
+	return writeManifest(dir, m)
+}

@@ -13,7 +13,8 @@ import (
 // the files it mapped, which it never unmaps, and the goroutine that looks for
 // expired partitions, which only Close ends. Close is no way out after reading:
 // it writes an empty partition into the folder. So the two are reached by
-// reflection; TestRelease and TestCloseWrites show whether that still holds.
+// reflection; TestRelease and TestTstorageCloseWrites show whether that still
+// holds.
 //
 // closed says that Close was called. The storage must not be used afterwards,
 // and nobody else may be using it.

@@ -96,7 +96,7 @@ func collect(t testing.TB, seq iter.Seq2[reading.Reading, error]) []reading.Read
 	return all
 }
 
-// ever spans every time of the tests.
+// all gives the readings of all times of the tests.
 func (f *fixture) all(t testing.TB, probe reading.ProbeID) []reading.Reading {
 	t.Helper()
 	return collect(t, f.Readings(t.Context(), probe, at(-1000, 0), at(1000, 0)))
@@ -232,22 +232,39 @@ func TestKept(t *testing.T) {
 	equal(t, "edges", collect(t, f.Readings(t.Context(), "spring", at(0, 999*time.Microsecond), at(0, 1001*time.Microsecond))), got[2:7])
 }
 
-// More readings than a part holds, and than are read from the ledger at once; at
-// the border of the part too many of one time.
-func TestManyReadings(t *testing.T) {
+// More readings than are read from the ledger at once, and at the border many of
+// one time.
+func TestManyUnsealed(t *testing.T) {
 	f := newFixture(t)
 	var rows []reading.Reading
-	for i := range series.PartRows + 2*series.WindowRows {
-		d := time.Duration(i) * time.Second / 2
-		if i > series.PartRows-10 && i < series.PartRows+10 {
-			d = series.PartRows / 2 * time.Second
+	for i := range 2*series.WindowRows + 100 {
+		d := time.Duration(i) * 5 * time.Second
+		if i > series.WindowRows-10 && i < series.WindowRows+10 {
+			d = series.WindowRows * 5 * time.Second
 		}
 		rows = append(rows, row("spring", at(0, d), float64(i)))
 	}
 	f.commit(t, rows...)
-	equal(t, "unsealed", f.all(t, "spring"), rows)
-	f.maintain(t, at(3, 0))
-	equal(t, "sealed", f.all(t, "spring"), rows)
+	equal(t, "readings", f.all(t, "spring"), rows)
+}
+
+// More readings than a part holds, and at its border many of one time.
+func TestManySealed(t *testing.T) {
+	f := newFixture(t)
+	var rows []reading.Reading
+	for i := range series.PartRows + 2000 {
+		d := time.Duration(i) * time.Second
+		if i > series.PartRows-10 && i < series.PartRows+10 {
+			d = series.PartRows * time.Second
+		}
+		rows = append(rows, row("spring", at(0, d), float64(i)))
+	}
+	ok(t, series.WritePeriod(f.opt.Dir, series.Day, day0, []reading.ProbeID{"spring"}, func(reading.ProbeID) iter.Seq[reading.Reading] {
+		return slices.Values(rows)
+	}))
+	f.reopen(t)
+	equal(t, "readings", f.all(t, "spring"), rows)
+	equal(t, "from the border", collect(t, f.Readings(t.Context(), "spring", rows[series.PartRows].At, at(1, 0))), rows[series.PartRows-9:])
 	equal(t, "the second part", collect(t, f.Readings(t.Context(), "spring", rows[series.PartRows+10].At, at(1, 0))), rows[series.PartRows+10:])
 }
 
@@ -430,11 +447,11 @@ func TestModel(t *testing.T) {
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	probes := []reading.ProbeID{"spring", "trough 1", "raceway 2"}
-	for range 5 {
+	for range 3 {
 		f := newFixture(t)
 		model := make(map[reading.ProbeID][]reading.Reading)
 		today := 0
-		for range 60 {
+		for range 40 {
 			switch rng.IntN(4) {
 			case 0, 1:
 				var batch []reading.Reading
@@ -561,7 +578,7 @@ func TestConcurrent(t *testing.T) {
 	const days = 6
 	want := 0
 	for day := range days {
-		rows := every("spring", day, 5*time.Minute)
+		rows := every("spring", day, 20*time.Minute)
 		want += len(rows)
 		f.commit(t, rows...)
 	}
