@@ -10,6 +10,7 @@ import (
 	iofs "io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"weirkeeper/cmd/weirkeeper/internal/daemon"
@@ -17,9 +18,6 @@ import (
 )
 
 const (
-	// seriesFolder is where sealed periods lie in the data folder, each in a
-	// folder of its own that never changes once it has its name.
-	seriesFolder = "series"
 	// building marks the folder of a period that is not yet whole.
 	building = ".building"
 	// manifest lists the files of a backup as the program sha256sum reads it.
@@ -52,8 +50,10 @@ func runBackup(ctx context.Context, e env, args []string) int {
 // backup makes one backup in the folder part.
 type backup struct {
 	data, part string
-	hook       func() // called before each file of a period; nil but in tests
-	sums       []byte // of the manifest
+	hook       func()        // called before each file of a period; nil but in tests
+	link       bool          // give files a second name where that can be had
+	listed     []os.FileInfo // the sealed periods that were copied
+	sums       []byte        // of the manifest
 	files      int
 	bytes      int64
 }
@@ -137,6 +137,9 @@ func (b *backup) add(name string, from io.Reader, to io.Writer) error {
 // sealed, rebuilt or removed under it. That takes a moment a month each.
 const tries = 10
 
+// errUnsettled: sealed periods were changed all the time.
+var errUnsettled = errors.New("sealed periods kept changing; try again when the daemon has done with sealing")
+
 // series copies the sealed periods. A period's folder never changes, but it may
 // be put into its place, or swapped for a rebuilt one, while others are copied:
 // then all is copied again, as a swap seen half-way may show neither.
@@ -147,12 +150,12 @@ func (b *backup) series(ctx context.Context) error {
 		if settled {
 			return err
 		}
-		if err := os.RemoveAll(filepath.Join(b.part, seriesFolder)); err != nil {
+		if err := os.RemoveAll(filepath.Join(b.part, daemon.SeriesFolder)); err != nil {
 			return err
 		}
 		*b = before // whatever was appended to sums lies beyond its end
 	}
-	return errors.New("sealed periods kept changing; try again when the daemon has done with sealing")
+	return errUnsettled
 }
 
 // seriesOnce copies what is there, and reports whether that was still there
@@ -168,31 +171,32 @@ func (b *backup) seriesOnce(ctx context.Context) (settled bool, err error) {
 		}
 	}
 	if err == nil && len(first) > 0 {
-		err = syncPath(filepath.Join(b.part, seriesFolder))
+		err = syncPath(filepath.Join(b.part, daemon.SeriesFolder))
 	}
 	if cerr := ctx.Err(); cerr != nil {
 		return true, cerr
 	}
-	then, lerr := b.periods()
+	b.listed = first
+	settled, lerr := b.unchanged()
 	if lerr != nil {
 		return true, lerr
 	}
-	if len(first) != len(then) {
-		return false, err
-	}
-	for i := range first {
+	return settled, err
+}
+
+// unchanged reports whether the sealed periods are still those that were copied.
+func (b *backup) unchanged() (bool, error) {
+	then, err := b.periods()
+	return slices.EqualFunc(b.listed, then, func(f, t os.FileInfo) bool {
 		// Two swaps may bring back the number of a folder, but not its time.
-		if first[i].Name() != then[i].Name() || !os.SameFile(first[i], then[i]) || !first[i].ModTime().Equal(then[i].ModTime()) {
-			return false, err
-		}
-	}
-	return true, err
+		return f.Name() == t.Name() && os.SameFile(f, t) && f.ModTime().Equal(t.ModTime())
+	}), err
 }
 
 // periods lists the folders of sealed periods, by name; none where nothing has
 // been sealed.
 func (b *backup) periods() ([]os.FileInfo, error) {
-	entries, err := os.ReadDir(filepath.Join(b.data, seriesFolder))
+	entries, err := os.ReadDir(filepath.Join(b.data, daemon.SeriesFolder))
 	if errors.Is(err, os.ErrNotExist) {
 		return nil, nil
 	}
@@ -219,7 +223,7 @@ func (b *backup) periods() ([]os.FileInfo, error) {
 // period copies one folder to the disk.
 func (b *backup) period(ctx context.Context, name string) error {
 	var folders []string
-	err := filepath.WalkDir(filepath.Join(b.data, seriesFolder, name), func(path string, d iofs.DirEntry, err error) error {
+	err := filepath.WalkDir(filepath.Join(b.data, daemon.SeriesFolder, name), func(path string, d iofs.DirEntry, err error) error {
 		if err == nil {
 			err = ctx.Err()
 		}
@@ -240,6 +244,9 @@ func (b *backup) period(ctx context.Context, name string) error {
 		}
 		return b.file(rel, path, to)
 	})
+	if b.link {
+		return err
+	}
 	for _, f := range folders {
 		err = errors.Join(err, syncPath(f))
 	}
@@ -247,6 +254,9 @@ func (b *backup) period(ctx context.Context, name string) error {
 }
 
 func (b *backup) file(name, from, to string) error {
+	if b.link && os.Link(from, to) == nil {
+		return nil
+	}
 	src, err := os.Open(from)
 	if err != nil {
 		return err

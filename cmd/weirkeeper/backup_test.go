@@ -23,7 +23,7 @@ import (
 func seal(t *testing.T, dir, name, text string) {
 	t.Helper()
 	for _, file := range []string{"period.json", "0000/data", "0001/data"} {
-		path := filepath.Join(dir, "weirkeeper-data", seriesFolder, name, file)
+		path := filepath.Join(dir, "weirkeeper-data", daemon.SeriesFolder, name, file)
 		if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 			t.Fatal(err)
 		}
@@ -114,7 +114,7 @@ func TestBackupAndRestore(t *testing.T) {
 	if err := checkSums(t, dest); err != nil {
 		t.Error(err)
 	}
-	series := tree(t, filepath.Join(dir, "weirkeeper-data", seriesFolder))
+	series := tree(t, filepath.Join(dir, "weirkeeper-data", daemon.SeriesFolder))
 	for name := range series {
 		if strings.HasPrefix(name, "2026-11") {
 			delete(series, name)
@@ -150,12 +150,12 @@ func TestBackupAndRestore(t *testing.T) {
 	if diff := cmp.Diff(b.Transitions[1:], standingAlarms(t, l)); diff != "" {
 		t.Errorf("standing alarms (-want +got):\n%s", diff)
 	}
-	if diff := cmp.Diff(series, tree(t, filepath.Join(dir, "weirkeeper-data", seriesFolder))); diff != "" {
+	if diff := cmp.Diff(series, tree(t, filepath.Join(dir, "weirkeeper-data", daemon.SeriesFolder))); diff != "" {
 		t.Errorf("sealed periods (-want +got):\n%s", diff)
 	}
 
 	// Damage does not go unseen.
-	if err := os.WriteFile(filepath.Join(dest, seriesFolder, "2026-09", "period.json"), []byte("Nine period.json"), 0o600); err != nil {
+	if err := os.WriteFile(filepath.Join(dest, daemon.SeriesFolder, "2026-09", "period.json"), []byte("Nine period.json"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	if err := checkSums(t, dest); err == nil {
@@ -177,7 +177,7 @@ func TestBackupOfSwappedPeriods(t *testing.T) {
 		if swaps++; swaps > 7 {
 			return
 		}
-		at := func(name string) string { return filepath.Join(data, seriesFolder, name) }
+		at := func(name string) string { return filepath.Join(data, daemon.SeriesFolder, name) }
 		seal(t, dir, "2026-10.building-1", fmt.Sprintf("version %d ", swaps))
 		for _, err := range []error{os.Rename(at("2026-10"), at("2026-10.replaced")), os.Rename(at("2026-10.building-1"), at("2026-10")), os.RemoveAll(at("2026-10.replaced"))} {
 			if err != nil {
@@ -193,8 +193,8 @@ func TestBackupOfSwappedPeriods(t *testing.T) {
 	if swaps < 8 {
 		t.Fatalf("swapped only %d times", swaps)
 	}
-	got := tree(t, filepath.Join(dest, seriesFolder))
-	if diff := cmp.Diff(tree(t, filepath.Join(data, seriesFolder)), got); diff != "" {
+	got := tree(t, filepath.Join(dest, daemon.SeriesFolder))
+	if diff := cmp.Diff(tree(t, filepath.Join(data, daemon.SeriesFolder)), got); diff != "" {
 		t.Errorf("copied (-want +got):\n%s", diff)
 	}
 	if got["2026-10/period.json"] != "version 7 period.json" {

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"log/slog"
 	"maps"
 	"os"
 	"path/filepath"
@@ -21,6 +22,7 @@ import (
 	"weirkeeper/cmd/weirkeeper/internal/daemon"
 	"weirkeeper/config"
 	"weirkeeper/ingest/ledger"
+	"weirkeeper/ingest/series"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/hclread"
 	"weirkeeper/rules/lot"
@@ -118,13 +120,25 @@ func runExport(ctx context.Context, e env, args []string) int {
 		return e.fault(err)
 	}
 	defer func() { _ = l.Close() }() // it was only read
-	x.ledger, x.history = l, l
-	if x.probes, err = x.choose(ctx, probes); err != nil {
-		return e.fault(err)
-	}
+	x.ledger = l
 	write := func(w io.Writer) error { return x.csv(ctx, w, *what) }
-	if *format == "senml" {
-		write = func(w io.Writer) error { return x.senML(ctx, w) }
+	left := func() error { return nil }
+	if *what == kindReadings {
+		v, err := e.openView(ctx, c.Paths.Data, l)
+		if err != nil {
+			return e.fault(fmt.Errorf("open the sealed periods: %w", err))
+		}
+		defer func() { _ = v.close() }() // what might remain is a few names of files
+		x.history, left = v, v.left
+		if x.probes, err = x.choose(ctx, probes); err != nil {
+			return e.fault(err)
+		}
+		write = func(w io.Writer) error {
+			if *format == "senml" {
+				return errors.Join(x.senML(ctx, w), v.whole())
+			}
+			return errors.Join(x.csv(ctx, w, *what), v.whole())
+		}
 	}
 	if *out == "-" {
 		err = buffered(e.out, write)
@@ -133,6 +147,9 @@ func runExport(ctx context.Context, e env, args []string) int {
 	}
 	if err != nil {
 		return e.fault(fmt.Errorf("export %s: %w", *what, err))
+	}
+	if err := left(); err != nil {
+		return e.fault(fmt.Errorf("exported the rest, but %w", err))
 	}
 	return exitOK
 }
@@ -204,6 +221,59 @@ func syncPath(path string) error {
 	return errors.Join(f.Sync(), f.Close())
 }
 
+// view is the record of a daemon that may be running: its ledger, and its sealed
+// periods under names of our own, so that nothing we do to the folder, such as
+// setting aside what is damaged, touches the daemon's.
+type view struct {
+	*series.Store
+	links backup
+}
+
+func (e env) openView(ctx context.Context, data string, l *ledger.Ledger) (v *view, err error) {
+	dir, err := os.MkdirTemp(data, "export-*")
+	if err != nil {
+		return nil, err
+	}
+	v = &view{links: backup{data: data, part: dir, link: true}}
+	// The periods first: what is dropped from the ledger afterwards is in a
+	// period that whole misses here.
+	err = v.links.series(ctx)
+	if err == nil {
+		v.Store, err = series.Open(ctx, series.Options{
+			Dir: filepath.Join(dir, daemon.SeriesFolder), Ledger: l, Now: e.now, Log: slog.New(slog.DiscardHandler),
+		})
+	}
+	if err != nil {
+		return nil, errors.Join(err, v.close())
+	}
+	return v, nil
+}
+
+// whole tells whether the record stayed as it was while it was read.
+func (v *view) whole() error {
+	same, err := v.links.unchanged()
+	if err == nil && !same {
+		err = errors.New("the daemon sealed a period meanwhile, so readings may be missing; export again")
+	}
+	return err
+}
+
+// left tells which periods could not be read.
+func (v *view) left() error {
+	var names []string
+	for _, p := range v.Periods() {
+		if p.Damaged != "" {
+			names = append(names, p.Name)
+		}
+	}
+	if len(names) == 0 {
+		return nil
+	}
+	return fmt.Errorf("these periods are damaged and left out: %s; put them back from a backup", strings.Join(names, ", "))
+}
+
+func (v *view) close() error { return os.RemoveAll(v.links.part) }
+
 // exporter reads a range of the record.
 type exporter struct {
 	site     *site.Site
@@ -230,13 +300,21 @@ func (x *exporter) choose(ctx context.Context, asked []string) ([]reading.ProbeI
 	}
 	var chosen []reading.ProbeID
 	for _, name := range asked {
-		if !slices.Contains(all, reading.ProbeID(name)) {
+		if !slices.Contains(all, reading.ProbeID(name)) && !x.has(ctx, reading.ProbeID(name)) {
 			return nil, unknownProbe(name, all)
 		}
 		chosen = append(chosen, reading.ProbeID(name))
 	}
 	slices.Sort(chosen)
 	return slices.Compact(chosen), nil
+}
+
+// has reports whether there is anything of a probe, to read or to fail on.
+func (x *exporter) has(ctx context.Context, p reading.ProbeID) bool {
+	for range x.history.Readings(ctx, p, x.from, x.to) {
+		return true
+	}
+	return false
 }
 
 func unknownProbe(name string, known []reading.ProbeID) error {

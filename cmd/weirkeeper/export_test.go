@@ -17,6 +17,7 @@ import (
 
 	"weirkeeper/cmd/weirkeeper/internal/daemon"
 	"weirkeeper/ingest/ledger"
+	"weirkeeper/ingest/series"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lot"
 	"weirkeeper/rules/measure"
@@ -405,6 +406,85 @@ func standingAlarms(t *testing.T, l *ledger.Ledger) []alarm.Transition {
 		t.Fatal(err)
 	}
 	return s
+}
+
+// TestExportOfSealedHistory exports before and after most is sealed and dropped
+// from the ledger: the same but for what a sealed reading no longer knows.
+func TestExportOfSealedHistory(t *testing.T) {
+	dir := recordFolder(t)
+	l := openRecord(t, dir)
+	var rs []reading.Reading
+	for i := range 3000 { // 125 days, so four months and a part
+		r := reading.Reading{Probe: "spring temperature", At: recordAt(time.Duration(i) * time.Hour), ArrivedAt: recordAt(time.Duration(i) * time.Hour), Value: float64(i) / 7}
+		if i%5 == 0 {
+			r.Probe = "gone"
+		}
+		rs = append(rs, r)
+	}
+	mustCommit(t, l, ledger.Batch{Readings: rs})
+	args := []string{"export", "--probe", "spring temperature", "--probe", "gone"}
+	before := mustRecord(t, dir, args...)
+	folder := filepath.Join(dir, "weirkeeper-data", daemon.SeriesFolder)
+	store, err := series.Open(t.Context(), series.Options{Dir: folder, Ledger: l, Verify: series.VerifyDir, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := store.Maintain(t.Context(), recordAt(100*24*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	counts, err := l.CountReadings(t.Context())
+	if n := counts["gone"] + counts["spring temperature"]; err != nil || n == 0 || n > 1500 || len(store.Periods()) < 3 {
+		t.Fatalf("the ledger holds %v, %v, sealed are %+v", counts, err, store.Periods())
+	}
+	if got := mustRecord(t, dir, args...); got != before {
+		t.Errorf("(-before +after):\n%s", cmp.Diff(before, got))
+	}
+
+	// A period that the daemon is building is not ours to clear away, and a
+	// damaged one not ours to set aside.
+	if err := os.Mkdir(filepath.Join(folder, "2027-02.building-1"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(folder, "2026-12", "period.json"), []byte("{}"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	had := names(t, folder)
+	path := filepath.Join(dir, "out.csv")
+	if code, _, said := tryRecord(t, dir, append(args, "--out", path)...); code != exitFault || !strings.Contains(said, "damaged and left out: 2026-12;") {
+		t.Errorf("with a damaged period: exit code %d: %s", code, said)
+	}
+	if rest, err := os.ReadFile(path); err != nil || len(rest) < len(before)/2 || len(rest) == len(before) || !strings.Contains(before, string(rest[len(rest)/2:])) {
+		t.Errorf("of %d bytes %d were exported, %v", len(before), len(rest), err)
+	}
+	if diff := cmp.Diff(had, names(t, folder)); diff != "" {
+		t.Errorf("an export changed the sealed periods (-before +after):\n%s", diff)
+	}
+	if left, err := filepath.Glob(filepath.Join(dir, "weirkeeper-data", "export-*")); err != nil || len(left) > 0 {
+		t.Errorf("left behind: %v %v", left, err)
+	}
+}
+
+// What is sealed while it is exported may be missing, and that is said.
+func TestExportWhileSealing(t *testing.T) {
+	dir := recordFolder(t)
+	l := openRecord(t, dir)
+	e, _, _ := testEnv()
+	v, err := e.openView(t.Context(), filepath.Join(dir, "weirkeeper-data"), l)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := v.close(); err != nil {
+			t.Error(err)
+		}
+	}()
+	if err := v.whole(); err != nil {
+		t.Errorf("before: %v", err)
+	}
+	seal(t, dir, "2026-10", "")
+	if err := v.whole(); err == nil || !strings.Contains(err.Error(), "export again") {
+		t.Errorf("afterwards: %v", err)
+	}
 }
 
 // SenML names are of few characters; each name of a probe gives another one.
