@@ -284,7 +284,11 @@ func (s *Store) Readings(ctx context.Context, probe reading.ProbeID, from, to ti
 				}
 				unsealed = append(unsealed, r)
 			}
-			for r, err := range merge(s.sealed(ctx, probe, from, end), withoutError(slices.Values(unsealed))) {
+			all := s.sealed(ctx, probe, from, end)
+			if len(unsealed) > 0 {
+				all = merge(all, withoutError(slices.Values(unsealed)))
+			}
+			for r, err := range all {
 				if !yield(r, err) || err != nil {
 					return
 				}
