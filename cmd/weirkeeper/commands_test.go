@@ -1,6 +1,7 @@
 package main
 
 import (
+	"log/slog"
 	"net/http"
 	"strings"
 	"testing"
@@ -11,8 +12,6 @@ import (
 	"weirkeeper/cmd/weirkeeper/internal/sim"
 	"weirkeeper/cmd/weirkeeper/internal/web"
 	"weirkeeper/rules/alarm"
-
-	"log/slog"
 )
 
 const answerSite = `

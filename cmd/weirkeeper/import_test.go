@@ -41,26 +41,43 @@ func TestImportOfALogger(t *testing.T) {
 		want  []string // without the flags that all have
 		says  []string
 	}{
-		{"plain", "t,v\n2025-03-01T12:00:00Z,8.25\n2025-03-01T12:10:00.5+01:00,8.5\n", nil,
-			[]string{"2025-03-01T11:10:00.500000Z 8.5", "2025-03-01T12:00:00.000000Z 8.25"}, []string{"2 new readings"}},
-		{"title lines, other columns, line breaks of two characters", "\ufeffLogger 7\r\nserial: \"12\"3\r\n\r\n#, t ,v,\"note, free\"\r\n1,2025-03-01 12:00,8,\"a, b\"\r\n\r\n2,2025-03-01 12:10,,\r\n3,2025-03-01 12:20, 9 ,\r\n",
+		{
+			"plain", "t,v\n2025-03-01T12:00:00Z,8.25\n2025-03-01T12:10:00.5+01:00,8.5\n", nil,
+			[]string{"2025-03-01T11:10:00.500000Z 8.5", "2025-03-01T12:00:00.000000Z 8.25"},
+			[]string{"2 new readings"},
+		},
+		{
+			"title lines, other columns, line breaks of two characters", "\ufeffLogger 7\r\nserial: \"12\"3\r\n\r\n#, t ,v,\"note, free\"\r\n1,2025-03-01 12:00,8,\"a, b\"\r\n\r\n2,2025-03-01 12:10,,\r\n3,2025-03-01 12:20, 9 ,\r\n",
 			[]string{"--time-format", "2006-01-02 15:04", "--zone", "UTC"},
-			[]string{"2025-03-01T12:00:00.000000Z 8", "2025-03-01T12:20:00.000000Z 9"}, []string{"2 new readings", "0 bad lines, 2 lines without a value"}},
+			[]string{"2025-03-01T12:00:00.000000Z 8", "2025-03-01T12:20:00.000000Z 9"},
+			[]string{"2 new readings", "0 bad lines, 2 lines without a value"},
+		},
 		{"degrees Fahrenheit", "t,v\n2025-03-01T12:00:00Z,50\n", []string{"--unit", "degF"}, []string{"2025-03-01T12:00:00.000000Z 10"}, nil},
 		{"out of range", "t,v\n2025-03-01T12:00:00Z,-127\n", nil, []string{"2025-03-01T12:00:00.000000Z -127 +out-of-range"}, nil},
 		{"seconds", "t,v\n1740830400.25,8\n", []string{"--time-format", "unix"}, []string{"2025-03-01T12:00:00.250000Z 8"}, nil},
 		{"milliseconds", "t,v\n1740830400250,8\n", []string{"--time-format", "unix-ms"}, []string{"2025-03-01T12:00:00.250000Z 8"}, nil},
 		{"the site's zone", "t,v\n07/01/2025 12:00:00 AM,8\n", []string{"--time-format", "01/02/2006 3:04:05 PM"}, []string{"2025-07-01T06:00:00.000000Z 8"}, nil},
-		{"a clock not set for summer", "t,v\n2025-03-09 02:30,8\n2025-07-01 00:00,9\n", []string{"--time-format", "2006-01-02 15:04", "--zone", "-07:00"},
-			[]string{"2025-03-09T09:30:00.000000Z 8", "2025-07-01T07:00:00.000000Z 9"}, nil},
-		{"an hour that was skipped", "t,v\n2025-03-09 02:30,8\n2025-03-09 03:30,9\n", []string{"--time-format", "2006-01-02 15:04"},
-			[]string{"2025-03-09T09:30:00.000000Z 9"}, []string{"line 2 left out", "was skipped by the clocks of America/Denver", "1 bad lines"}},
-		{"bad lines", "t,v\nsoon,8\n2025-03-01T12:00:00Z,x\n2025-03-01T12:01:00Z\n2025-03-01T12:02:00Z,1,2\n2025-03-01T12:03:00Z,NaN\n\"2025-03-01T12:04:00Z,5\n2025-03-01T12:05:00Z,8\n2028-03-01T12:05:00Z,8\n2025-03-01T12:06:00Z,1e999\n2025-03-01T12:07:00Z,8", nil,
-			[]string{"2025-03-01T12:05:00.000000Z 8"}, []string{
+		{
+			"a clock not set for summer", "t,v\n2025-03-09 02:30,8\n2025-07-01 00:00,9\n",
+			[]string{"--time-format", "2006-01-02 15:04", "--zone", "-07:00"},
+			[]string{"2025-03-09T09:30:00.000000Z 8", "2025-07-01T07:00:00.000000Z 9"},
+			nil,
+		},
+		{
+			"an hour that was skipped", "t,v\n2025-03-09 02:30,8\n2025-03-09 03:30,9\n",
+			[]string{"--time-format", "2006-01-02 15:04"},
+			[]string{"2025-03-09T09:30:00.000000Z 9"},
+			[]string{"line 2 left out", "was skipped by the clocks of America/Denver", "1 bad lines"},
+		},
+		{
+			"bad lines", "t,v\nsoon,8\n2025-03-01T12:00:00Z,x\n2025-03-01T12:01:00Z\n2025-03-01T12:02:00Z,1,2\n2025-03-01T12:03:00Z,NaN\n\"2025-03-01T12:04:00Z,5\n2025-03-01T12:05:00Z,8\n2028-03-01T12:05:00Z,8\n2025-03-01T12:06:00Z,1e999\n2025-03-01T12:07:00Z,8", nil,
+			[]string{"2025-03-01T12:05:00.000000Z 8"},
+			[]string{
 				"line 2 left out: \"soon\" is no time like", "line 3 left out: \"x\" is no value", "line 4 left out: 1 fields where the head line has 2",
 				"line 5 left out: 3 fields", "line 6 left out: \"NaN\" is no value", "line 7 left out: extraneous or missing", "line 9 left out: 2028-03-01T12:05:00.000000Z has not come yet",
 				"line 10 left out", "line 11 left out: the file ends within this line", "1 new readings", "9 bad lines",
-			}},
+			},
+		},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

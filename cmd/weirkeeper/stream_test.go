@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"context"
 	"encoding/csv"
 	"fmt"
 	"log/slog"
@@ -11,8 +12,6 @@ import (
 	"strings"
 	"testing"
 	"time"
-
-	"context"
 
 	"weirkeeper/cmd/weirkeeper/internal/clock"
 	"weirkeeper/cmd/weirkeeper/internal/daemon"

@@ -557,7 +557,7 @@ func TestStopKeepsWhatIsUnderWay(t *testing.T) {
 	s.cancel()
 	s.cancel = nil
 	select {
-	case _ = <-s.done:
+	case <-s.done: //nolint:errcheck // it must not have ended at all
 		t.Fatal("stopped with a message not acknowledged")
 	case <-time.After(100 * time.Millisecond):
 	}

@@ -117,7 +117,7 @@ func (s *statements) all() map[**sql.Stmt]string {
 
 func (s *statements) prepare(ctx context.Context, c *sql.Conn) (err error) {
 	for stmt, q := range s.all() {
-		if *stmt, err = c.PrepareContext(ctx, q); err != nil {
+		if *stmt, err = c.PrepareContext(ctx, q); err != nil { //nolint:sqlclosecheck // closed by statements.close
 			return err
 		}
 	}

@@ -179,7 +179,7 @@ func (c *Client) link(ctx context.Context) (linked bool, err error) {
 	defer cancel()
 	select {
 	case <-c.acks.idle:
-	case _ = <-lost:
+	case <-lost: //nolint:errcheck // why it was lost has been said
 	case <-drain.Done():
 		c.log.Warn("stopped with messages not acknowledged; the broker will send them again")
 	}

@@ -40,6 +40,7 @@ func TestQuality(t *testing.T) {
 func TestFlagsAreStored(t *testing.T) {
 	for f, want := range map[reading.Flags]string{
 		0: "", 1: "device-timed", 2: "retained", 4: "late", 8: "future-time", 16: "out-of-range", 32: "redelivered", 64: "out-of-order",
+		128: "clock-corrected", 256: "clock-untrusted",
 		1 | 4 | 64: "device-timed,late,out-of-order",
 	} {
 		if got := f.String(); got != want {

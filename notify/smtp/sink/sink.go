@@ -136,7 +136,7 @@ func (s *Server) Run(ctx context.Context) error {
 		s.listener.breakAll()
 	case <-ctx.Done():
 		s.listener.breakAll()
-		_ = <-served // the closed listener's error
+		<-served //nolint:errcheck // the closed listener's error
 	}
 	// Shutdown waits for the ends of the connections, which are broken; its
 	// only error is that the listener is closed already.
