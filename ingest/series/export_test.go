@@ -17,8 +17,9 @@ var Points = []string{
 
 // PartRows and WindowRows are where a part and a look at the ledger end.
 const (
-	PartRows   = partRows
-	WindowRows = windowRows
+	PartRows      = partRows
+	WindowRows    = windowRows
+	FormatVersion = formatVersion
 )
 
 // Canonical is what a sealed reading knows.

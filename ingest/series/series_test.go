@@ -570,6 +570,43 @@ func TestBucketEdges(t *testing.T) {
 	}
 }
 
+// sealing is a ledger during whose reading something else happens.
+type sealing struct {
+	*ledger.Ledger
+	meanwhile func()
+}
+
+func (l *sealing) Readings(ctx context.Context, probe reading.ProbeID, from, to time.Time) iter.Seq2[reading.Reading, error] {
+	return func(yield func(reading.Reading, error) bool) {
+		l.meanwhile()
+		for r, err := range l.Ledger.Readings(ctx, probe, from, to) {
+			if !yield(r, err) {
+				return
+			}
+		}
+		l.meanwhile()
+	}
+}
+
+// A query loses nothing and doubles nothing that is sealed, or sealed anew, and
+// dropped from the ledger right before or right after it reads that.
+func TestSealedMeanwhile(t *testing.T) {
+	f := newFixture(t)
+	want := slices.Concat(every("spring", 0, time.Hour), every("spring", 1, time.Hour))
+	late := row("spring", at(0, time.Minute), 5)
+	days := 1
+	f.opt.Ledger = &sealing{f.ledger, func() {
+		f.maintain(t, at(days, time.Hour))
+		days++
+	}}
+	f.reopen(t)
+	f.commit(t, want...)
+	equal(t, "readings", f.all(t, "spring"), want)
+	equal(t, "calls", days, 3)
+	f.commit(t, late)
+	equal(t, "readings", f.all(t, "spring"), slices.Insert(want, 1, late))
+}
+
 // Queries during maintenance see each reading once.
 func TestConcurrent(t *testing.T) {
 	f := newFixture(t)

@@ -179,8 +179,8 @@ func (s *Store) loadPeriod(ctx context.Context, name string) error {
 			s.periods = append(s.periods, &period{name, m})
 			// If that is there, the rebuilt one took its place; see to it
 			// that it still has it after a power cut.
-			if _, err := os.Lstat(replaced); err != nil {
-				return nil //nolint:nilerr // it is not there
+			if _, err := os.Lstat(replaced); errors.Is(err, fs.ErrNotExist) {
+				return nil
 			}
 			return errors.Join(syncPath(s.opt.Dir), os.RemoveAll(replaced))
 		}
