@@ -172,7 +172,7 @@ func (s *Store) loadPeriod(ctx context.Context, name string) error {
 	replaced := s.path(name + suffixReplaced)
 	for {
 		m, err := readManifest(s.path(name))
-		if from, _ := s.opt.Period.parse(name); err == nil && !(m.From.Equal(from) && m.To.Equal(s.opt.Period.next(from))) {
+		if from, _ := s.opt.Period.parse(name); err == nil && (!m.From.Equal(from) || !m.To.Equal(s.opt.Period.next(from))) {
 			err = damaged("it says that it is of %s", s.opt.Period.name(m.From))
 		}
 		if err == nil {
