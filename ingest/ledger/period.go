@@ -109,11 +109,12 @@ func (l *Ledger) DropPeriod(ctx context.Context, from, to time.Time, snapshot in
 	}
 }
 
-// CorrectClock moves the readings committed after sinceSeq that stand at the
-// time of our own clock, for want of a device time that can be believed: At and
-// ArrivedAt by so much, which may be negative. They are flagged ClockCorrected
-// and no longer ClockUntrusted, and counted. All are moved or none. A reading is
-// corrected once only, so repeating the call does nothing.
+// CorrectClock moves the readings committed after sinceSeq that are flagged
+// ClockUntrusted and not DeviceTimed, those that stand at the time of our own
+// clock while it was wrong: At and ArrivedAt by so much, which may be negative.
+// They are flagged ClockCorrected and no longer ClockUntrusted, and counted. All
+// are moved or none. A reading is corrected once only, so repeating the call does
+// nothing. Whatever else was committed after sinceSeq stays where it is.
 //
 // Where the probe has a reading of the same value at that very time already,
 // the moved one comes the first free microsecond after it: none is lost.
@@ -129,9 +130,9 @@ func (l *Ledger) CorrectClock(ctx context.Context, sinceSeq int64, by time.Durat
 	err := l.update(ctx, "correct the clock", func(ctx context.Context) error {
 		res, err := l.write.ExecContext(ctx, `UPDATE readings INDEXED BY readings_by_seq
 			SET at = at + ?, arrived_at = arrived_at + ?, flags = (flags | ?) & ~?
-			WHERE seq > ? AND flags & ? = 0`,
+			WHERE seq > ? AND flags & ? = ?`,
 			away, by.Microseconds(), int64(reading.ClockCorrected), int64(reading.ClockUntrusted),
-			sinceSeq, int64(reading.DeviceTimed|reading.ClockCorrected))
+			sinceSeq, int64(reading.DeviceTimed|reading.ClockUntrusted), int64(reading.ClockUntrusted))
 		if err != nil {
 			return err
 		}

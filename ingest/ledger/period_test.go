@@ -207,16 +207,26 @@ func TestDropHeedsItsContext(t *testing.T) {
 func TestCorrectClock(t *testing.T) {
 	timed := one("p", time.Hour+2*time.Second, 7) // stays where another will come
 	timed.Flags, timed.DeviceAt = reading.DeviceTimed, timed.At
-	future := one("p", 3*time.Second, 8)
-	future.Flags, future.DeviceAt = reading.FutureTime|reading.ClockUntrusted, at(time.Hour)
-	before := []reading.Reading{one("p", 0, 7), one("q", 0, 7)}
+	timedUnsure := one("p", 20*time.Second, 7)
+	timedUnsure.Flags, timedUnsure.DeviceAt = reading.DeviceTimed|reading.ClockUntrusted, timedUnsure.At
+	right := one("q", time.Hour+time.Second, 5) // came when the clock was right again
+	unsure := func(probe reading.ProbeID, after time.Duration, v float64) reading.Reading {
+		r := one(probe, after, v)
+		r.Flags = reading.ClockUntrusted
+		return r
+	}
+	future := unsure("p", 3*time.Second, 8)
+	future.Flags, future.DeviceAt = future.Flags|reading.FutureTime, at(time.Hour)
+	// From an earlier time without a clock, whose length is not known.
+	before := []reading.Reading{one("p", 0, 7), unsure("q", 0, 7)}
+	stay := append(slices.Clone(before), timed, timedUnsure, right)
 	// Ten seconds of the same value, a second apart: each meets its
 	// neighbour's old place on the way.
 	var after []reading.Reading
 	for i := 1; i <= 10; i++ {
-		after = append(after, one("p", time.Duration(i)*time.Second, 7))
+		after = append(after, unsure("p", time.Duration(i)*time.Second, 7))
 	}
-	after = append(after, future, timed, one("q", 1*time.Second, 5))
+	after = append(after, future, timed, timedUnsure, unsure("q", 1*time.Second, 5), right)
 
 	tests := []struct {
 		name string
@@ -230,11 +240,13 @@ func TestCorrectClock(t *testing.T) {
 			commit(t, l, ledger.Batch{Readings: after})
 			want := slices.Clone(before)
 			for _, r := range after {
-				if !r.Flags.Has(reading.DeviceTimed) {
+				if r.Flags.Has(reading.ClockUntrusted) && !r.Flags.Has(reading.DeviceTimed) {
 					r.At, r.ArrivedAt = r.At.Add(tt.by), r.ArrivedAt.Add(tt.by)
 					r.Flags = r.Flags&^reading.ClockUntrusted | reading.ClockCorrected
 					// Its place may be taken by one that stays.
-					if r.Probe == "p" && r.Value == 7 && (r.At.Equal(timed.At) || r.At.Equal(at(0))) {
+					if slices.ContainsFunc(stay, func(s reading.Reading) bool {
+						return s.Probe == r.Probe && s.Value == r.Value && s.At.Equal(r.At)
+					}) {
 						r.At = r.At.Add(time.Microsecond)
 					}
 				}
@@ -246,7 +258,7 @@ func TestCorrectClock(t *testing.T) {
 			check := func() {
 				t.Helper()
 				equal(t, "by arrival", collect(t, l.ReadingsByArrival(t.Context(), time.Time{})), want)
-				equal(t, "of p", len(collect(t, l.Readings(t.Context(), "p", at(-time.Hour), at(60*365*24*time.Hour)))), 13)
+				equal(t, "of p", len(collect(t, l.Readings(t.Context(), "p", at(-time.Hour), at(60*365*24*time.Hour)))), 14)
 			}
 			check()
 			n, err = l.CorrectClock(t.Context(), since, tt.by)
@@ -263,7 +275,9 @@ func TestCorrectedArrivalsAreFound(t *testing.T) {
 	const n = 3000
 	var rs []reading.Reading
 	for i := range n {
-		rs = append(rs, one("p", time.Duration(i)*time.Second, float64(i)))
+		r := one("p", time.Duration(i)*time.Second, float64(i))
+		r.Flags = reading.ClockUntrusted
+		rs = append(rs, r)
 	}
 	commit(t, l, ledger.Batch{Readings: rs})
 	_, err := l.CorrectClock(t.Context(), 1500, 1000*time.Hour)
