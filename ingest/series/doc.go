@@ -44,7 +44,8 @@
 //     after reading are not used; tstorage_test.go shows why. It never gives a
 //     mapped file back, so release.go reaches into it to do so.
 //   - It holds nothing open between two calls, so a Store needs no closing.
-//   - A clock that is wrong seals and retires the wrong periods. Call Maintain
+//   - A clock that is wrong seals the wrong periods, which is mended when it is
+//     right, and retires one wrong period a day, which is not. Call Maintain
 //     only while it is trusted, and not while the times in the ledger are being
 //     corrected: a reading moved into a period that is being sealed would be
 //     dropped with it.

@@ -30,15 +30,20 @@ const (
 
 // Report says what Maintain did.
 type Report struct {
-	Sealed, Rebuilt, Retired []string // names of periods
+	Sealed, Rebuilt, Retired []string // names of periods; one retired at most
 	Dropped                  int      // readings, from the ledger
 }
 
 // Maintain seals what is over for longer than the grace time, builds anew what
-// got late readings, and retires what is older than Options.Keep. A month of 100
-// probes at a reading a minute takes 40 s on one core of a desktop machine and
-// minutes on a small one, so call it once a day or so: late readings cost a whole
-// period's building each time. Queries go on meanwhile.
+// got late readings, and retires the oldest period if it is older than
+// Options.Keep. A month of 100 probes at a reading a minute takes 40 s on one core
+// of a desktop machine and minutes on a small one, so call it once a day: late
+// readings cost a whole period's building each time. Queries go on meanwhile.
+//
+// One period at most is retired by a call, and no reading leaves the ledger but
+// for a sealed period. So a clock that is years ahead costs a month a day at most,
+// and not the history. Readings that come too late to be kept are sealed like any
+// other, and retired when it is their turn.
 //
 // What fails for one period is in the error, changes nothing of that period, and
 // does not keep the others from their turn.
@@ -67,20 +72,13 @@ func (s *Store) Maintain(ctx context.Context, now time.Time) (Report, error) {
 	return rep, err
 }
 
-// expired reports whether nothing of a period that ends then is kept.
-func (s *Store) expired(to, now time.Time) bool {
-	return s.opt.Keep > 0 && !to.Add(s.opt.Keep).After(now)
-}
-
 func (s *Store) maintain(ctx context.Context, from, to time.Time, snapshot int64, now time.Time, rep *Report) error {
 	probes, err := s.opt.Ledger.PeriodProbes(ctx, from, to, snapshot)
 	if err != nil || len(probes) == 0 {
 		return err
 	}
-	if !s.expired(to, now) {
-		if err := s.seal(ctx, from, to, probes, snapshot, now, rep); err != nil {
-			return err
-		}
+	if err := s.seal(ctx, from, to, probes, snapshot, now, rep); err != nil {
+		return err
 	}
 	// Also where an earlier call was stopped between renaming and this.
 	if err := syncPath(s.opt.Dir); err != nil {
@@ -277,30 +275,35 @@ func (s *Store) named(name string) *period {
 	return nil
 }
 
-// retire removes the periods that are older than Options.Keep.
+// retire removes the oldest period if it is older than Options.Keep.
 func (s *Store) retire(ctx context.Context, now time.Time, rep *Report) error {
-	for _, info := range s.Periods() {
-		if p := s.named(info.Name); p != nil && info.Damaged == "" && s.expired(p.To, now) {
-			if err := s.remove(ctx, p); err != nil {
-				return fmt.Errorf("series: retire %s: %w", p.name, err)
-			}
-			rep.Retired = append(rep.Retired, p.name)
-		}
+	p := s.oldest()
+	if s.opt.Keep == 0 || p == nil || p.To.Add(s.opt.Keep).After(now) {
+		return nil
 	}
+	if err := s.remove(ctx, p); err != nil {
+		return fmt.Errorf("series: retire %s: %w", p.name, err)
+	}
+	rep.Retired = append(rep.Retired, p.name)
 	return nil
 }
 
+func (s *Store) oldest() *period {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	if len(s.periods) == 0 {
+		return nil
+	}
+	return s.periods[0]
+}
+
 // DropOldest removes the oldest sealed period, to make room on a full disk, and
-// returns its name; empty if there is none.
+// returns its name; empty if there is none. It is the first of Periods that is
+// not damaged, whose Bytes say how much room that makes.
 func (s *Store) DropOldest(ctx context.Context) (string, error) {
 	s.busy.Lock()
 	defer s.busy.Unlock()
-	s.mu.RLock()
-	var oldest *period
-	if len(s.periods) > 0 {
-		oldest = s.periods[0]
-	}
-	s.mu.RUnlock()
+	oldest := s.oldest()
 	if oldest == nil {
 		return "", nil
 	}

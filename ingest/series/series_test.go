@@ -318,9 +318,11 @@ func TestRetention(t *testing.T) {
 	equal(t, "report", f.maintain(t, at(4, -1)), series.Report{Sealed: []string{"2031-11-05"}, Dropped: 24})
 	equal(t, "report", f.maintain(t, at(4, 0)), series.Report{Retired: []string{"2031-11-03"}})
 	equal(t, "from", f.all(t, "spring")[0].At, at(1, 0))
-	// Too late: not kept any more.
+	// Too late: sealed nevertheless, and not kept for long.
 	f.commit(t, row("spring", at(0, 0), 8))
-	equal(t, "report", f.maintain(t, at(4, time.Hour)), series.Report{Sealed: []string{"2031-11-06"}, Dropped: 25})
+	equal(t, "report", f.maintain(t, at(4, time.Hour)), series.Report{Sealed: []string{"2031-11-03", "2031-11-06"}, Dropped: 25})
+	equal(t, "from", f.all(t, "spring")[0].At, at(0, 0))
+	equal(t, "report", f.maintain(t, at(4, time.Hour)), series.Report{Retired: []string{"2031-11-03"}})
 	equal(t, "from", f.all(t, "spring")[0].At, at(1, 0))
 
 	name, err := f.DropOldest(t.Context())
@@ -329,6 +331,29 @@ func TestRetention(t *testing.T) {
 	equal(t, "periods", names(f.Periods()), []string{"2031-11-05", "2031-11-06"})
 	f.reopen(t)
 	equal(t, "from", f.all(t, "spring")[0].At, at(2, 0))
+}
+
+// A clock that is nine years ahead for two days costs the oldest two periods, and
+// nothing of what is in the ledger.
+func TestRetentionByAWrongClock(t *testing.T) {
+	f := newFixture(t)
+	f.opt.Keep = 3 * 24 * time.Hour
+	f.reopen(t)
+	for day := range 6 {
+		f.commit(t, every("spring", day, time.Hour)...)
+	}
+	f.maintain(t, at(2, time.Hour))
+	equal(t, "sealed by the right clock", names(f.Periods()), []string{"2031-11-03", "2031-11-04"})
+	for i, want := range []series.Report{
+		{Sealed: []string{"2031-11-05", "2031-11-06", "2031-11-07", "2031-11-08"}, Retired: []string{"2031-11-03"}, Dropped: 4 * 24},
+		{Retired: []string{"2031-11-04"}},
+	} {
+		equal(t, "report", f.maintain(t, at(i, 0).AddDate(9, 0, 0)), want)
+		equal(t, "left", len(f.all(t, "spring")), (5-i)*24)
+	}
+	// Right again, what was sealed too early is built anew.
+	f.commit(t, row("spring", at(5, 30*time.Minute), 9))
+	equal(t, "report", f.maintain(t, at(6, time.Hour)), series.Report{Rebuilt: []string{"2031-11-08"}, Retired: []string{"2031-11-05"}, Dropped: 1})
 }
 
 // What fails leaves the readings in the ledger and no folder, and does not keep

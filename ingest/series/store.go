@@ -37,8 +37,8 @@ type Options struct {
 	// Grace is how long after its end a period is sealed; 0 means 48 h, in
 	// which most of what was held up has come.
 	Grace time.Duration
-	// Keep is how long readings are kept after the end of their period; 0
-	// means for ever.
+	// Keep is how long readings are kept after the end of their period, at
+	// least: each Maintain retires one period. 0 means for ever.
 	Keep time.Duration
 	// Ledger is the record. Required.
 	Ledger Ledger
