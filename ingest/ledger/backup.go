@@ -2,7 +2,6 @@ package ledger
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"os"
@@ -38,7 +37,7 @@ func (l *Ledger) Backup(ctx context.Context, path string) error {
 func (l *Ledger) vacuumInto(ctx context.Context, path string) (err error) {
 	// A connection of its own: readers are barred from all that writes, even
 	// to another file, and the writer has better things to do.
-	db, err := sql.Open("sqlite", dsn(l.path, []string{"busy_timeout(5000)"}))
+	db, err := openDB(l.path, []string{"busy_timeout(5000)", logLimit})
 	if err != nil {
 		return err
 	}

@@ -20,5 +20,7 @@
 //     another; reads see the last commit and hold up no write.
 //   - A write that has begun is finished even if its context ends.
 //   - The disk must honour a sync. Some cheap SD cards do not.
+//   - The log (-wal) and its index (-shm) stay beside the file while it is closed,
+//     so that it opens on a full disk. Another SQLite program may remove them.
 //   - Keep the file on a local disk: file locks on network shares are unsound.
 package ledger

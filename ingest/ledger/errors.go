@@ -3,6 +3,7 @@ package ledger
 import (
 	"errors"
 	"fmt"
+	"syscall"
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
@@ -32,9 +33,9 @@ var (
 
 // fail names the operation and the file, and adds the kind of an SQLite error.
 func (l *Ledger) fail(what string, err error) error {
+	var kind error
 	var se *sqlite.Error
 	if errors.As(err, &se) {
-		var kind error
 		switch se.Code() & 0xff { // the primary code, without its extension
 		case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
 			kind = ErrBusy
@@ -42,10 +43,17 @@ func (l *Ledger) fail(what string, err error) error {
 			kind = ErrFull
 		case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
 			kind = ErrCorrupt
+		case sqlite3.SQLITE_IOERR:
+			// The index of the log cannot grow: said of nothing but a full disk.
+			if se.Code() == sqlite3.SQLITE_IOERR_SHMSIZE {
+				kind = ErrFull
+			}
 		}
-		if kind != nil {
-			err = fmt.Errorf("%w: %w", err, kind)
-		}
+	} else if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) {
+		kind = ErrFull
+	}
+	if kind != nil {
+		err = fmt.Errorf("%w: %w", err, kind)
 	}
 	return fmt.Errorf("ledger: %s in %q: %w", what, l.path, err)
 }

@@ -3,6 +3,7 @@ package ledger
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -57,7 +58,12 @@ var pragmas = []string{
 	"synchronous(FULL)",
 	// SQLite checks references only when asked to.
 	"foreign_keys(1)",
+	// A long read or a large commit leaves a larger log; cut it back to 32 MB,
+	// and to nothing when the last connection closes.
+	logLimit,
 }
+
+const logLimit = "journal_size_limit(33554432)"
 
 // Settings of the writing connection.
 var writerPragmas = append([]string{
@@ -65,21 +71,20 @@ var writerPragmas = append([]string{
 	// commits touched are then written once. With 1,000 probes this writes
 	// 25 % less. It costs the time to read 16 MB on start after a crash.
 	"wal_autocheckpoint(4000)",
-	// A long read or a large commit leaves a larger log; cut it back to 32 MB.
-	"journal_size_limit(33554432)",
 }, pragmas...)
 
 // Settings of the reading connections: whatever they run, they cannot write.
 var readerPragmas = append([]string{"query_only(1)"}, pragmas...)
 
 // Settings of a reader alone: those above that would not write to the file.
-var onlyReaderPragmas = []string{"query_only(1)", "busy_timeout(5000)"}
+var onlyReaderPragmas = []string{"query_only(1)", "busy_timeout(5000)", logLimit}
 
 // Two readers: one for the page, one for a long history; each costs some 2 MB.
 const readers = 2
 
 // Open opens the ledger, creating or migrating it as needed. It does not look
-// through the whole file; that is what Check is for.
+// through the whole file; that is what Check is for. One that was open before
+// opens on a full disk too, and can be read; only commits fail then.
 // Errors: ErrNewer, ErrCorrupt, ErrBusy, ErrFull.
 func Open(ctx context.Context, opt Options) (*Ledger, error) {
 	// fdatasync syncs the data and the size, which is all that a commit
@@ -93,10 +98,10 @@ func Open(ctx context.Context, opt Options) (*Ledger, error) {
 	if err != nil {
 		return nil, fmt.Errorf("ledger: find %q: %w", opt.Path, err)
 	}
-	if err := create(path); err != nil {
-		return nil, fmt.Errorf("ledger: create %q: %w", path, err)
-	}
 	l := &Ledger{path: path, now: opt.Now, turn: make(chan struct{}, 1), probes: make(map[reading.ProbeID]int64)}
+	if err := create(path); err != nil {
+		return nil, l.fail("create", err)
+	}
 	if err := l.open(ctx, opt.Log); err != nil {
 		return nil, errors.Join(err, l.close())
 	}
@@ -146,7 +151,7 @@ func (l *Ledger) openReader(ctx context.Context) (err error) {
 }
 
 func (l *Ledger) openReaders(pragmas []string) (err error) {
-	if l.read, err = sql.Open("sqlite", dsn(l.path, pragmas)); err != nil {
+	if l.read, err = openDB(l.path, pragmas); err != nil {
 		return l.fail("open", err)
 	}
 	l.read.SetMaxOpenConns(readers)
@@ -155,7 +160,7 @@ func (l *Ledger) openReaders(pragmas []string) (err error) {
 }
 
 func (l *Ledger) open(ctx context.Context, log *slog.Logger) (err error) {
-	if l.writeDB, err = sql.Open("sqlite", dsn(l.path, writerPragmas)); err != nil {
+	if l.writeDB, err = openDB(l.path, writerPragmas); err != nil {
 		return l.fail("open", err)
 	}
 	if l.write, err = l.writeDB.Conn(ctx); err != nil {
@@ -209,9 +214,35 @@ func syncPath(path string) error {
 	return errors.Join(f.Sync(), f.Close())
 }
 
-func dsn(path string, pragmas []string) string {
+func openDB(path string, pragmas []string) (*sql.DB, error) {
 	u := url.URL{Scheme: "file", Path: path, RawQuery: url.Values{"_pragma": pragmas}.Encode()}
-	return u.String()
+	c, err := sqlite.NewConnector(u.String())
+	if err != nil {
+		return nil, err
+	}
+	return sql.OpenDB(keepFiles{c}), nil
+}
+
+// keepFiles makes connections that leave the log and its index beside the file,
+// empty, when the last of them closes. SQLite would remove them, and could not
+// make the index (32 kB) anew on a disk that has filled up since.
+type keepFiles struct{ driver.Connector }
+
+func (k keepFiles) Connect(ctx context.Context) (driver.Conn, error) {
+	conn, err := k.Connector.Connect(ctx)
+	if err != nil {
+		return nil, err
+	}
+	fc, ok := conn.(sqlite.FileControl)
+	if !ok {
+		err = errors.New("the driver cannot keep the log")
+	} else {
+		_, err = fc.FileControlPersistWAL("main", 1)
+	}
+	if err != nil {
+		return nil, errors.Join(err, conn.Close())
+	}
+	return conn, nil
 }
 
 // Close waits for the write in progress and closes the file. Whatever is called
@@ -224,8 +255,8 @@ func (l *Ledger) Close() error {
 	return l.close()
 }
 
-// close closes what was opened, the writer last: the last connection to go
-// folds the log into the file, and a reader is not allowed to.
+// close closes what was opened. The last connection to go, whoever has it, folds
+// the log into the file.
 func (l *Ledger) close() error {
 	var errs []error
 	if l.read != nil {

@@ -453,7 +453,7 @@ func TestSettings(t *testing.T) {
 		{"busy_timeout", 5000, 5000},
 		{"query_only", 0, 1},
 		{"wal_autocheckpoint", 4000, 1000},
-		{"journal_size_limit", 32 << 20, -1},
+		{"journal_size_limit", 32 << 20, 32 << 20},
 	} {
 		writer, reader, err := l.Settings(t.Context(), tt.pragma)
 		if err != nil {
