@@ -149,46 +149,128 @@ func (r *Router) Untold() map[alarm.Key]bool {
 	return keys
 }
 
-// Restore rebuilds the state after a restart, before the first Observe.
-// transitions are those still standing (the latest of each alarm whose state is
-// not normal), or a longer stretch of the journal, or both, transitions of one
-// instant in the order they were made; one may be given twice. messages are all
-// that were written since the earliest Since among the transitions, sent or
-// not, of all people, in any order. An alarm that nobody was told of is told at
-// the next Due; one that was told of goes on repeating from its last message.
-// With the journal since the last "back to normal", also a "back to normal"
-// that was still held back is not lost, and who answered last is known.
-func (r *Router) Restore(transitions []alarm.Transition, messages []callout.Message) {
-	trs, msgs := slices.Clone(transitions), slices.Clone(messages)
-	slices.SortStableFunc(trs, func(a, b alarm.Transition) int { return a.At.Compare(b.At) })
+// Restore rebuilds the state after a restart, before the first Observe. journal
+// is a stretch of the alarm journal, in the order it was committed; it may be
+// nil. standing is the newest transition of every alarm whose state is not
+// normal, also when the journal has it. messages are all that were written since
+// the earliest Since among them, sent or not, of all people, in any order.
+//
+// An alarm that nobody was told of is told at the next Due; one that was told of
+// goes on repeating from its last message. With the journal since the last "back
+// to normal", also a "back to normal" that was still held back is not lost, and
+// who answered last is known. No alarm is there that is not among standing.
+//
+// Messages carry no order but their time. Where the clock was set back in
+// between, one may fit several steps of its alarm; see stepsBefore.
+func (r *Router) Restore(journal, standing []alarm.Transition, messages []callout.Message) {
+	msgs := slices.Clone(messages)
 	slices.SortStableFunc(msgs, func(a, b callout.Message) int { return a.CreatedAt.Compare(b.CreatedAt) })
-	tellings := map[alarm.Key]time.Time{} // of alarms whose raise is not given
-	for len(trs) > 0 || len(msgs) > 0 {
-		if len(trs) == 0 || len(msgs) > 0 && msgs[0].CreatedAt.Before(trs[0].At) {
-			m := msgs[0]
-			msgs = msgs[1:]
-			for _, k := range m.Alarms {
-				tellings[k] = m.CreatedAt
-			}
-			r.mark(m.Reason, m.Alarms, m.CreatedAt)
-			continue
+	telling := map[alarm.Key][]callout.Message{}
+	for _, m := range msgs {
+		for _, k := range m.Alarms {
+			telling[k] = append(telling[k], m)
 		}
-		tr := trs[0]
-		trs = trs[1:]
-		t := r.troubles[tr.Key]
-		if t != nil && t.latest.Occurrence == tr.Occurrence && t.latest.To == tr.To {
-			continue // given twice
+	}
+	newest, steps := map[alarm.Key]alarm.Transition{}, map[alarm.Key][]alarm.Transition{}
+	for _, tr := range standing {
+		newest[tr.Key] = tr
+	}
+	for _, tr := range journal {
+		if n := newest[tr.Key]; tr.Occurrence != n.Occurrence || tr.From != n.From || tr.To != n.To || !tr.At.Equal(n.At) {
+			steps[tr.Key] = append(steps[tr.Key], tr)
 		}
-		if t == nil && !tr.Raised() && tr.To != alarm.Normal && tr.Priority > alarm.Note {
-			at := tellings[tr.Key]
+	}
+	for k, tr := range newest {
+		steps[k] = append(steps[k], tr)
+	}
+	for k, trs := range steps {
+		r.restore(k, trs, telling[k])
+		t := r.troubles[k]
+		switch {
+		case t == nil:
+		case t.active() && !newest[k].To.Active():
+			delete(r.troubles, k) // it cannot be answered
+		default:
+			t.answer = false // an acknowledgement is stored together with the messages about it
+		}
+	}
+	r.lastSent, r.lastTold = time.Time{}, time.Time{}
+	for _, m := range msgs {
+		r.sent(m.Reason, m.CreatedAt)
+	}
+}
+
+// restore goes through one alarm's transitions and the messages that tell of it.
+func (r *Router) restore(k alarm.Key, trs []alarm.Transition, msgs []callout.Message) {
+	after := make([][]callout.Message, len(trs)+1) // by the number of transitions before them
+	for _, m := range msgs {
+		n := r.stepsBefore(m, trs)
+		after[n] = append(after[n], m)
+	}
+	var at time.Time // told last before the first transition that is given
+	for _, m := range after[0] {
+		at = m.CreatedAt
+	}
+	for i, tr := range trs {
+		if r.troubles[k] == nil && !tr.Raised() && tr.To != alarm.Normal && tr.Priority > alarm.Note {
 			told := tr.To == alarm.Acknowledged || !at.Before(tr.Since)
-			r.troubles[tr.Key] = &trouble{raised: tr, firstRaise: tr.Since, raises: 1, told: told, toldAt: at}
+			r.troubles[k] = &trouble{raised: tr, firstRaise: tr.Since, raises: 1, told: told, toldAt: at}
 		}
 		r.Observe(tr)
+		for _, m := range after[i+1] {
+			r.mark(m.Reason, []alarm.Key{k}, m.CreatedAt)
+		}
 	}
-	// An acknowledgement is stored together with the messages about it.
+}
+
+// stepsBefore gives how many of an alarm's transitions were made before a
+// message about it. The clock may have been set back between two of them; then
+// the message may fit after several. News comes within Gather of its cause, at
+// the next tick, so that fit is taken; else the earliest: rather is an alarm
+// told of once more.
+func (r *Router) stepsBefore(m callout.Message, trs []alarm.Transition) int {
+	first, nearest := -1, 0
+	best := r.policy.Gather + time.Minute
+	for n := 0; n <= len(trs); n++ {
+		if n > 0 && m.CreatedAt.Before(trs[n-1].At) {
+			continue
+		}
+		if n < len(trs) && !m.CreatedAt.Before(trs[n].At) && (n == 0 || !trs[n].At.Before(trs[n-1].At)) {
+			continue
+		}
+		if first < 0 {
+			first = n
+		}
+		if n > 0 && m.Reason != callout.Repeat {
+			if age := m.CreatedAt.Sub(trs[n-1].At); age < best {
+				best, nearest = age, n
+			}
+		}
+	}
+	if nearest > 0 {
+		return nearest
+	}
+	return max(0, first)
+}
+
+// Shift follows a step of the clock on the wall, forward by a positive time:
+// what the router counts from moves along, so that nothing is told sooner or
+// later for it. Only the morning hour goes by the wall: what waited for it is
+// told at the next one there is.
+func (r *Router) Shift(by time.Duration) {
+	move := func(ts ...*time.Time) {
+		for _, t := range ts {
+			if !t.IsZero() {
+				*t = t.Add(by)
+			}
+		}
+	}
+	move(&r.lastSent, &r.lastTold)
 	for _, t := range r.troubles {
-		t.answer = false
+		move(&t.toldAt, &t.raised.At, &t.raised.Since, &t.latest.At, &t.latest.Since, &t.answered.At)
+		if t.raised.Priority != alarm.Morning {
+			move(&t.firstRaise)
+		}
 	}
 }
 
@@ -197,7 +279,13 @@ func (r *Router) Restore(transitions []alarm.Transition, messages []callout.Mess
 // against its setpoint, in the words of alarm.Transition.Detail, or "" when that
 // is not known; it may be nil.
 func (r *Router) Due(now time.Time, current func(alarm.Key) string) []callout.Message {
+	r.lastSent = notAfter(now, r.lastSent, r.policy.Gather)
+	r.lastTold = notAfter(now, r.lastTold, r.policy.Repeat)
 	for k, t := range r.troubles {
+		t.toldAt = notAfter(now, t.toldAt, 24*time.Hour)
+		if t.firstRaise.After(now) {
+			t.firstRaise = now
+		}
 		t.current = ""
 		if current != nil && t.active() {
 			t.current = oneLine(current(k))
@@ -232,7 +320,7 @@ func (r *Router) dueAnswers(now time.Time) []callout.Message {
 // dueCallOut gives at most one message to each person, and nothing before
 // Gather is over.
 func (r *Router) dueCallOut(now time.Time) []callout.Message {
-	if !elapsed(now, r.lastSent, r.policy.Gather) {
+	if now.Sub(r.lastSent) < r.policy.Gather {
 		return nil
 	}
 	var tell, besides []*trouble // besides: answered, or over
@@ -254,7 +342,7 @@ func (r *Router) dueCallOut(now time.Time) []callout.Message {
 	case fresh:
 		subject, text := r.callOutText(now, tell, besides)
 		return r.send(now, callout.First, "", subject, text, tell)
-	case len(tell) > 0 && elapsed(now, r.lastTold, r.policy.Repeat):
+	case len(tell) > 0 && now.Sub(r.lastTold) >= r.policy.Repeat:
 		subject, text := r.callOutText(now, tell, besides)
 		return r.send(now, callout.Repeat, "", subject, text, tell)
 	}
@@ -275,7 +363,7 @@ func (r *Router) dueMorning(now time.Time) []callout.Message {
 			due = due || !now.Before(r.morningAfter(t.firstRaise.Add(-1)))
 		case t.latest.To == alarm.Unacknowledged:
 			list = append(list, t)
-			due = due || !now.Before(r.morningAfter(t.toldAt)) || now.Before(t.toldAt.AddDate(0, 0, -1))
+			due = due || !now.Before(r.morningAfter(t.toldAt))
 		}
 	}
 	if !due {
@@ -297,11 +385,18 @@ func (r *Router) morningAfter(t time.Time) time.Time {
 	}
 }
 
-// elapsed reports whether d has passed since at. A clock that was set back by
-// more than d must not hold messages until it has caught up.
-func elapsed(now, at time.Time, d time.Duration) bool {
-	age := now.Sub(at)
-	return age >= d || age < -d
+// notAfter mends a time that d is counted from and that lies ahead, since the
+// clock was set back after it: it counts as now, so that d is no longer than it
+// is; and if it lies more than d ahead, which restarts must not add to, as long
+// ago.
+func notAfter(now, at time.Time, d time.Duration) time.Time {
+	switch ahead := at.Sub(now); {
+	case ahead > d:
+		return time.Time{}
+	case ahead > 0:
+		return now
+	}
+	return at
 }
 
 // send writes a message to each person but the one named, and marks what they
@@ -355,6 +450,11 @@ func (r *Router) mark(why callout.Reason, keys []alarm.Key, at time.Time) {
 			}
 		}
 	}
+	r.sent(why, at)
+}
+
+// sent notes when people were told something that Gather or Repeat count from.
+func (r *Router) sent(why callout.Reason, at time.Time) {
 	switch why {
 	case callout.First, callout.Repeat:
 		r.lastSent, r.lastTold = at, at

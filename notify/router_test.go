@@ -427,11 +427,11 @@ func runNight(t *testing.T, who []notify.Person, p notify.Policy, events []event
 	for now := from; !now.After(until); now = now.Add(10 * time.Second) {
 		if restart(now) {
 			r = notify.NewRouter(p, who, ids)
-			standing := l.standing()
-			if whole {
-				standing = append(standing, journal...)
+			past := journal
+			if !whole {
+				past = nil
 			}
-			r.Restore(standing, out)
+			r.Restore(past, l.standing(), out)
 		}
 		for _, e := range events {
 			if clock(t, e.at).Equal(now) {
@@ -540,7 +540,7 @@ func TestRestoreUntold(t *testing.T) {
 	l.next(clock(t, "03:10:00"), "t4", "raise")
 	l.next(clock(t, "03:11:00"), "t4", "kim")
 	r := notify.NewRouter(policy(), people, counter())
-	r.Restore(l.standing(), nil)
+	r.Restore(nil, l.standing(), nil)
 	var got []string
 	for _, m := range r.Due(clock(t, "03:40:00"), nil) {
 		got = append(got, summary(m))
@@ -564,6 +564,152 @@ func TestClockSetBack(t *testing.T) {
 	got := r.Due(now, nil)
 	if len(got) != 1 || got[0].Reason != callout.First {
 		t.Errorf("after the clock was put right: %v, want a first message at once", got)
+	}
+}
+
+// The clock was set back in the middle of the night, and the daemon started
+// anew: what is over is not believed in, what stands is told, and in time. at is
+// minutes after ten in the evening, in the order things happened.
+func TestRestoreAfterClockSetBack(t *testing.T) {
+	ten := clock(t, "22:00:00")
+	minute := func(n int) time.Time { return ten.Add(time.Duration(n) * time.Minute) }
+	type step struct {
+		at   int
+		key  alarm.Key
+		what string
+	}
+	type told struct {
+		at  int
+		why callout.Reason
+		key alarm.Key
+	}
+	tests := []struct {
+		name  string
+		steps []step
+		told  []told
+		from  int
+		until int
+		want  []string
+	}{
+		{
+			name:  "a return that seems to come before its raise",
+			steps: []step{{12, "t3", "raise"}, {-13, "t3", "return"}, {-12, "t3", "kim"}},
+			told:  []told{{12, callout.First, "t3"}, {-13, callout.Returned, "t3"}},
+			from:  -10, until: 60,
+		},
+		{
+			name:  "a return that nobody was told of",
+			steps: []step{{12, "t3", "raise"}, {-13, "t3", "return"}},
+			told:  []told{{12, callout.First, "t3"}},
+			from:  -10, until: 20,
+			want: []string{"21:50:00 returned kim: Back to normal: Trough 3: low flow"},
+		},
+		{
+			name:  "raised again, and the old messages are not about that",
+			steps: []step{{12, "t3", "raise"}, {-13, "t3", "return"}, {-5, "t3", "raise"}},
+			told:  []told{{12, callout.First, "t3"}, {27, callout.Repeat, "t3"}, {-13, callout.Returned, "t3"}},
+			from:  -4, until: 13,
+			want: []string{
+				"21:56:00 first kim: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+				"22:11:00 repeat kim: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min (again, nobody has answered, 2nd time)",
+			},
+		},
+		{
+			name:  "told before the clock was set back, and still there",
+			steps: []step{{12, "t3", "raise"}},
+			told:  []told{{12, callout.First, "t3"}},
+			from:  0, until: 16,
+			want: []string{"22:15:00 repeat kim: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min (again, nobody has answered, 2nd time)"},
+		},
+		{
+			name:  "told decades ahead, and still there",
+			steps: []step{{30 * 365 * 1440, "t3", "raise"}},
+			told:  []told{{30 * 365 * 1440, callout.First, "t3"}},
+			from:  0, until: 1,
+			want: []string{"22:00:00 repeat kim: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min (again, nobody has answered, 2nd time)"},
+		},
+		{
+			name:  "a morning alarm from a day far ahead",
+			steps: []step{{30 * 365 * 1440, "silent", "raise"}},
+			from:  0, until: 12 * 60,
+			want: []string{"07:00:00 morning kim: Stack 2 temperature: silent — no reading for 20 min (morning round)"},
+		},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			l := life{state: map[alarm.Key]alarm.Transition{}}
+			var journal []alarm.Transition
+			for _, s := range tt.steps {
+				journal = append(journal, l.next(minute(s.at), s.key, s.what))
+			}
+			var messages []callout.Message
+			for _, m := range tt.told {
+				messages = append(messages, callout.Message{Reason: m.why, Alarms: []alarm.Key{m.key}, CreatedAt: minute(m.at)})
+			}
+			r := notify.NewRouter(policy(), people[:1], counter())
+			r.Restore(journal, l.standing(), messages)
+			var got []string
+			for n := tt.from; n <= tt.until; n++ {
+				for _, m := range r.Due(minute(n), nil) {
+					got = append(got, summary(m))
+				}
+			}
+			if diff := cmp.Diff(tt.want, got); diff != "" {
+				t.Errorf("messages (-want +got):\n%s", diff)
+			}
+		})
+	}
+}
+
+// An alarm that the journal believes in and the engine does not can never be
+// answered, so nobody is told of it.
+func TestRestoreDropsWhatDoesNotStand(t *testing.T) {
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	raise := l.next(evening, "t3", "raise")
+	r := notify.NewRouter(policy(), people, counter())
+	r.Restore([]alarm.Transition{raise}, nil, nil)
+	if got := r.Due(evening.Add(time.Hour), nil); len(got) > 0 || len(r.Untold()) > 0 {
+		t.Errorf("told %v, untold %v, want neither", got, r.Untold())
+	}
+}
+
+// However the clock is set, the same happens after the same time.
+func TestShift(t *testing.T) {
+	for _, by := range []time.Duration{-30 * 365 * 24 * time.Hour, -3 * time.Hour, -time.Minute, time.Minute, 14 * time.Minute, 3 * time.Hour, 30 * 365 * 24 * time.Hour} {
+		l := life{state: map[alarm.Key]alarm.Transition{}}
+		r := notify.NewRouter(policy(), people[:1], counter())
+		r.Observe(l.next(evening, "t3", "raise"))
+		r.Due(evening, nil)
+		r.Observe(l.next(evening.Add(time.Minute), "t4", "raise"))
+		r.Observe(l.next(evening.Add(time.Minute), "silent", "raise"))
+		r.Shift(by)
+		var got []string
+		for d := time.Minute; d < 34*time.Minute; d += 10 * time.Second {
+			for _, m := range r.Due(evening.Add(by).Add(d), nil) {
+				if m.Reason == callout.MorningRound {
+					continue // goes by the clock on the wall
+				}
+				got = append(got, fmt.Sprintf("%s %s %d", d, m.Reason, len(m.Alarms)))
+				if since := evening.Add(by - 30*time.Second).Format("15:04"); !strings.Contains(m.Text, since) {
+					t.Errorf("set by %s: no %q in\n%s", by, since, m.Text)
+				}
+			}
+		}
+		want := []string{"2m0s first 2", "17m0s repeat 2", "32m0s repeat 2"}
+		if diff := cmp.Diff(want, got); diff != "" {
+			t.Errorf("set by %s (-want +got):\n%s", by, diff)
+		}
+	}
+}
+
+// The clock is set over the morning hour: what waited for it waits no longer.
+func TestShiftOverTheMorning(t *testing.T) {
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	r := notify.NewRouter(policy(), people[:1], counter())
+	r.Observe(l.next(clock(t, "06:50:00"), "silent", "raise"))
+	r.Shift(20 * time.Minute)
+	if got := r.Due(clock(t, "07:11:00"), nil); len(got) != 1 {
+		t.Errorf("got %v, want the morning round", got)
 	}
 }
 
@@ -624,7 +770,7 @@ func TestRandomNights(t *testing.T) {
 		for now := evening; now.Before(evening.Add(3 * time.Hour)); now = now.Add(tick) {
 			if rng.Intn(50) == 0 {
 				r = notify.NewRouter(p, people, ids)
-				r.Restore(l.standing(), sent)
+				r.Restore(nil, l.standing(), sent)
 			}
 			for _, k := range keys {
 				if rng.Intn(25) > 0 {
@@ -852,11 +998,11 @@ func TestRestoreStillThere(t *testing.T) {
 	l.next(clock(t, "03:02:00"), "t3", "again")
 	told := callout.Message{Reason: callout.First, Alarms: []alarm.Key{"t3"}, CreatedAt: clock(t, "02:00:00")}
 	for want, given := range map[string][]alarm.Transition{
-		"still there after an answer":        l.standing(),
-		"still there 1 h after kim answered": append([]alarm.Transition{answer}, l.standing()...),
+		"still there after an answer":        nil,
+		"still there 1 h after kim answered": {answer},
 	} {
 		r := notify.NewRouter(policy(), people[:1], counter())
-		r.Restore(given, []callout.Message{told})
+		r.Restore(given, l.standing(), []callout.Message{told})
 		got := r.Due(clock(t, "03:02:00"), nil)
 		if len(got) != 1 || !strings.HasSuffix(got[0].Subject, " ("+want+")") {
 			t.Errorf("got %v, want one that says %q", got, want)
@@ -872,7 +1018,7 @@ func TestStillThereOfAHigherPriority(t *testing.T) {
 		answer := l.next(evening, "t3", "kim")
 		answer.Priority = before
 		r := notify.NewRouter(policy(), people[:1], counter())
-		r.Restore([]alarm.Transition{answer}, nil)
+		r.Restore(nil, []alarm.Transition{answer}, nil)
 		later := evening.Add(time.Hour)
 		r.Observe(l.next(later, "t3", "again"))
 		if got := r.Due(later, nil); len(got) != 1 || got[0].Reason != callout.First {

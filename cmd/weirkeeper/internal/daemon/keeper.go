@@ -498,7 +498,7 @@ func (k *keeper) rebuild(ctx context.Context) error {
 	for _, r := range records {
 		messages = append(messages, r.Message)
 	}
-	k.router.Restore(append(journal, past.Standing...), messages)
+	k.router.Restore(journal, past.Standing, messages)
 	k.observe(gone)
 	k.observe(k.engine.Health(now, rules.Broker, false, "not connected since the start"))
 	if k.steadyAt = now.Add(steadyAfter); !k.wall.trusted {
