@@ -114,11 +114,15 @@ type Sender struct {
 	mu sync.Mutex
 	// people is by address, kept for the life of the process.
 	people map[string]*recipient
-	// ended is by message ID: deliveries whose record did not succeed, or
-	// that are known not to have arrived.
+	// ended is by message ID: attempts whose record did not succeed, or that
+	// are known not to have arrived.
 	ended     map[string]ending
 	unhealthy map[string]bool // by person, or one of the outbox's
 	healthy   bool
+	// Only Run uses these: when it last looked for messages, and whether they
+	// could not be expired then.
+	looked      time.Time
+	notExpiring bool
 }
 
 type recipient struct {
@@ -131,6 +135,7 @@ type ending struct {
 	detail  string
 	refused int // the attempts up to this number did certainly not arrive
 	expires time.Time
+	next    time.Time // the next attempt, where that is not in the outbox
 }
 
 // NewSender makes a Sender. It starts nothing.
@@ -188,7 +193,6 @@ func (s *Sender) start(ctx context.Context, done chan<- *recipient) int {
 		return 0
 	}
 	s.health(outboxRead, nil)
-	s.forget(now)
 	work := map[*recipient][]callout.Message{}
 	var order []*recipient
 	for _, m := range due {
@@ -197,7 +201,7 @@ func (s *Sender) start(ctx context.Context, done chan<- *recipient) int {
 			r = &recipient{}
 			s.people[m.Address] = r
 		}
-		if r.busy || now.Before(r.hold) && r.hold.Sub(now) <= 2*longWait { // else the clock was set back
+		if r.busy || waits(now, r.hold) || waits(now, s.ending(m.ID).next) {
 			continue
 		}
 		if work[r] == nil {
@@ -215,12 +219,30 @@ func (s *Sender) start(ctx context.Context, done chan<- *recipient) int {
 	return len(order)
 }
 
+// waits reports whether now is before until, which is never far ahead unless the
+// clock was set back.
+func waits(now, until time.Time) bool {
+	return now.Before(until) && until.Sub(now) <= 2*longWait
+}
+
 // due gives all due messages. It asks for more until there are no more, so
 // that one person's long queue cannot hide another's message.
 func (s *Sender) due(ctx context.Context, now time.Time) ([]callout.Message, error) {
-	n, err := s.opt.Outbox.ExpireMessages(ctx, now)
-	if err != nil {
-		return nil, fmt.Errorf("notify: expire messages: %w", err)
+	// What is out of time now is not due, but it ends only if it was so at the
+	// last look too: the clock may be far ahead for a moment.
+	expired := now
+	if s.looked.Before(now) {
+		expired = s.looked
+	}
+	s.looked = now
+	s.forget(expired)
+	n, err := s.opt.Outbox.ExpireMessages(ctx, expired)
+	switch {
+	case err == nil:
+		s.notExpiring = false
+	case ctx.Err() == nil && !s.notExpiring: // said once; what has expired is not due all the same
+		s.notExpiring = true
+		s.opt.Log.Warn("expired messages stay in the outbox for now", "component", "notify", "err", err)
 	}
 	if n > 0 {
 		s.opt.Count(Expired, n)
@@ -257,6 +279,9 @@ func (s *Sender) deliver(ctx context.Context, m callout.Message) (hold time.Time
 		return s.recordSent(ctx, log, m, past.detail)
 	}
 	now := s.opt.Now()
+	if !now.Before(m.ExpiresAt) {
+		return time.Time{} // out of time, or the clock was set: the outbox knows
+	}
 	n, err := s.opt.Outbox.BeginAttempt(ctx, m.ID, now)
 	if err != nil {
 		if ctx.Err() != nil {
@@ -283,7 +308,7 @@ func (s *Sender) deliver(ctx context.Context, m callout.Message) (hold time.Time
 	case ctx.Err() != nil:
 		return time.Time{} // stopping: the attempt is recorded, its outcome is not known
 	}
-	return s.recordFailed(ctx, log, m, err, past.refused == n-1)
+	return s.recordFailed(ctx, log, m, now, err, past.refused == n-1)
 }
 
 func (s *Sender) recordSent(ctx context.Context, log *slog.Logger, m callout.Message, detail string) (hold time.Time) {
@@ -301,9 +326,10 @@ func (s *Sender) recordSent(ctx context.Context, log *slog.Logger, m callout.Mes
 	return time.Time{}
 }
 
-// recordFailed notes a failure. clean says that no attempt before this one can
+// recordFailed notes the failure of an attempt that was begun at a time at which
+// the message had not expired. clean says that no attempt before this one can
 // have arrived.
-func (s *Sender) recordFailed(ctx context.Context, log *slog.Logger, m callout.Message, cause error, clean bool) (hold time.Time) {
+func (s *Sender) recordFailed(ctx context.Context, log *slog.Logger, m callout.Message, begun time.Time, cause error, clean bool) (hold time.Time) {
 	f := &DeliveryError{Err: cause, Unknown: true}
 	errors.As(cause, &f)
 	wait, outcome := backoff(m.ID, m.Attempts), Temporary
@@ -311,24 +337,31 @@ func (s *Sender) recordFailed(ctx context.Context, log *slog.Logger, m callout.M
 		wait, outcome = longWait, Permanent
 	}
 	now := s.opt.Now()
+	if now.Sub(begun) > 2*s.opt.Timeout {
+		now = begun // no delivery takes that long: the clock was set, perhaps for a moment
+	}
 	next := now.Add(wait)
 	giveUp := next.After(m.ExpiresAt)
 	s.opt.Count(outcome, 1)
 	s.health(m.Person, cause)
 	log.Warn("message not handed over", "attempt", m.Attempts, "outcome", string(outcome), "next_s", int(wait.Seconds()), "give_up", giveUp, "err", cause)
-	if giveUp {
-		s.opt.Count(Expired, 1)
-		s.setEnding(m.ID, ending{})
-	} else if clean && !f.Unknown {
-		s.setEnding(m.ID, ending{refused: m.Attempts, expires: m.ExpiresAt})
+	e := ending{refused: s.ending(m.ID).refused, expires: m.ExpiresAt}
+	if clean && !f.Unknown {
+		e.refused = m.Attempts
 	}
 	mctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), markTimeout)
 	defer cancel()
-	if err := s.opt.Outbox.MarkFailed(mctx, m.ID, now, cause.Error(), next, giveUp); err != nil {
+	err := s.opt.Outbox.MarkFailed(mctx, m.ID, now, cause.Error(), next, giveUp)
+	switch {
+	case err != nil: // it is still due
 		s.health(outboxWrite, err)
 		log.Error("failed attempt cannot be recorded", "err", err)
-		return next // or it would be tried again at once
+		e.next = next
+	case giveUp:
+		s.opt.Count(Expired, 1)
+		e = ending{}
 	}
+	s.setEnding(m.ID, e)
 	if f.Permanent || giveUp {
 		return time.Time{}
 	}

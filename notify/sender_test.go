@@ -72,10 +72,13 @@ type office struct {
 	outbox *notifytest.Outbox
 	now    time.Time
 	wake   chan struct{}
+	log    strings.Builder
 	health []string
 	counts map[notify.Outcome]int
-	stop   context.CancelFunc
-	ended  chan error
+	// aheadAt counts down the looks at the clock: at 1 it is decades ahead.
+	aheadAt int
+	stop    context.CancelFunc
+	ended   chan error
 }
 
 func openOffice(t *testing.T, messages ...callout.Message) *office {
@@ -91,8 +94,16 @@ func (o *office) open() {
 	o.counts = map[notify.Outcome]int{}
 	var mu sync.Mutex // the callbacks come from workers
 	s := notify.NewSender(notify.SenderOptions{
-		Outbox: o.outbox, Deliverer: &o.post, Log: slog.New(slog.DiscardHandler), Timeout: 20 * time.Second,
-		Now: func() time.Time { return o.now },
+		Outbox: o.outbox, Deliverer: &o.post, Log: slog.New(slog.NewTextHandler(&o.log, nil)), Timeout: 20 * time.Second,
+		Now: func() time.Time {
+			mu.Lock()
+			defer mu.Unlock()
+			o.aheadAt--
+			if o.aheadAt == 0 {
+				return o.now.AddDate(30, 0, 0)
+			}
+			return o.now
+		},
 		OnHealth: func(ok bool, detail string) {
 			mu.Lock()
 			defer mu.Unlock()
@@ -358,6 +369,87 @@ func TestSenderOutboxTrouble(t *testing.T) {
 	})
 }
 
+// What cannot be written down stops no message.
+func TestSenderGoesOn(t *testing.T) {
+	full := errors.New("disk full")
+	t.Run("nothing expires", func(t *testing.T) {
+		synctest.Test(t, func(t *testing.T) {
+			o := openOffice(t, mail("z", "rowan", time.Minute))
+			defer o.close()
+			o.outbox.Fail(func(op, _ string) error {
+				if op == "ExpireMessages" {
+					return full
+				}
+				return nil
+			})
+			o.post.take()
+			o.outbox.Add(mail("old", "kim", 0), mail("a", "kim", time.Hour))
+			for range 5 {
+				o.later(time.Second)
+			}
+			expect(t, "while none can be expired", o.post.take(), "a")
+			if got := strings.Count(o.log.String(), full.Error()); got != 1 {
+				t.Errorf("logged %d times, want once:\n%s", got, o.log.String())
+			}
+			expect(t, "health", o.health)
+		})
+	})
+	t.Run("no failure is recorded", func(t *testing.T) {
+		synctest.Test(t, func(t *testing.T) {
+			o := openOffice(t)
+			defer o.close()
+			o.outbox.Fail(func(op, _ string) error {
+				if op == "MarkFailed" {
+					return full
+				}
+				return nil
+			})
+			o.post.set(func(_ context.Context, m callout.Message) error {
+				if m.ID == "a" {
+					return errForever
+				}
+				return nil
+			})
+			// It would be given up, could that be written down.
+			o.outbox.Add(mail("a", "kim", 2*time.Minute), mail("b", "kim", time.Hour))
+			o.later(0)
+			expect(t, "one that is refused for good holds up none", o.post.take(), "a", "b")
+			o.later(time.Second)
+			expect(t, "not tried again at once", o.post.take())
+			if got := o.outbox.Row("a").State; got != "pending" || o.counts[notify.Expired] != 0 {
+				t.Errorf("it is %s, counts %v, want it pending and none expired", got, o.counts)
+			}
+		})
+	})
+}
+
+// The clock is decades ahead for one moment, at whichever look at it.
+func TestSenderClockAheadForAMoment(t *testing.T) {
+	for look := 1; look <= 4; look++ {
+		t.Run(fmt.Sprintf("look %d", look), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				o := openOffice(t)
+				defer o.close()
+				o.post.set(func(context.Context, callout.Message) error {
+					o.post.set(nil)
+					return errRefused
+				})
+				o.outbox.Add(mail("a", "kim", time.Hour))
+				o.aheadAt = look
+				for range 3 {
+					o.later(20 * time.Second)
+				}
+				if got := o.outbox.Row("a"); got.State != "sent" {
+					t.Errorf("it is %s, next %s, want it sent", got.State, got.Next)
+				}
+				if n := o.counts[notify.Expired]; n > 0 || o.aheadAt > 0 {
+					t.Errorf("%d expired, %d looks left", n, o.aheadAt)
+				}
+			})
+		})
+	}
+}
+
 // At the end Run waits for what is under way, and leaves it for the next start.
 func TestSenderStops(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -381,6 +473,7 @@ func TestSenderExpires(t *testing.T) {
 		defer o.close()
 		o.outbox.Add(mail("a", "kim", time.Minute))
 		o.later(time.Minute)
+		o.later(time.Second)
 		expect(t, "deliveries", o.post.take())
 		if o.outbox.Row("a").State != "expired" || o.counts[notify.Expired] != 1 {
 			t.Errorf("it is %s, counts %v, want it expired and counted", o.outbox.Row("a").State, o.counts)

@@ -137,6 +137,11 @@ func (o *Outbox) MarkFailed(ctx context.Context, id string, _ time.Time, cause s
 func (o *Outbox) ExpireMessages(ctx context.Context, now time.Time) (int, error) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
+	if o.fail != nil {
+		if err := o.fail("ExpireMessages", ""); err != nil {
+			return 0, err
+		}
+	}
 	n := 0
 	for i, r := range o.rows {
 		if r.State == "pending" && !now.Before(r.Message.ExpiresAt) {
