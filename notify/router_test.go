@@ -629,6 +629,13 @@ func TestRestoreAfterClockSetBack(t *testing.T) {
 			want: []string{"22:00:00 repeat kim: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min (again, nobody has answered, 2nd time)"},
 		},
 		{
+			name:  "a morning round from hours ahead",
+			steps: []step{{-60, "silent", "raise"}},
+			told:  []told{{11 * 60, callout.MorningRound, "silent"}},
+			from:  0, until: 12 * 60,
+			want: []string{"07:00:00 morning kim: Stack 2 temperature: silent — no reading for 20 min (morning round)"},
+		},
+		{
 			name:  "a morning alarm from a day far ahead",
 			steps: []step{{30 * 365 * 1440, "silent", "raise"}},
 			from:  0, until: 12 * 60,
