@@ -274,6 +274,9 @@ func (c *check) missed(e *Engine, now time.Time) verdict {
 	if now.Before(c.lastDue) || !now.Before(c.nextDue) {
 		c.dues(e, now)
 	}
+	if c.settled.After(c.nextDue) {
+		c.settled = c.lastDue // the clock was set back since
+	}
 	since := e.watchingSince
 	if !c.knownChore && e.started.After(since) {
 		since = e.started // new in the files: what was due before is nobody's fault

@@ -423,12 +423,33 @@ func (e *Engine) Shift(by time.Duration) {
 	for i := range e.probes {
 		p := &e.probes[i]
 		move(&p.lastAt, &p.anyTime)
+		if p.last.Flags.Has(reading.DeviceTimed) {
+			continue // its samples stand at their own time
+		}
 		for _, w := range p.windows {
 			w.shift(by)
 		}
 	}
 	for _, c := range e.checks {
-		move(&c.since, &c.badSince, &c.goodSince, &c.movedAt)
+		move(&c.since, &c.badSince, &c.goodSince, &c.movedAt, &c.lastDone)
+	}
+}
+
+// clamp brings back what lies in the future, where the clock was set back since
+// it was written: a delay must not wait for the clock to catch up.
+func (e *Engine) clamp(now time.Time) {
+	back := func(ts ...*time.Time) {
+		for _, t := range ts {
+			if t.After(now) {
+				*t = now
+			}
+		}
+	}
+	for i := range e.probes {
+		back(&e.probes[i].lastAt, &e.probes[i].anyTime)
+	}
+	for _, c := range e.checks {
+		back(&c.since, &c.badSince, &c.goodSince, &c.movedAt, &c.lastDone)
 	}
 }
 
@@ -529,6 +550,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 		}
 	}
 	e.started = now
+	e.clamp(now)
 	for _, t := range past.Standing {
 		if _, left := standing[t.Key]; !left {
 			continue

@@ -62,7 +62,12 @@ type clockRig struct {
 
 func newClockRig(t *testing.T, dir string, now time.Time) *clockRig {
 	t.Helper()
-	r := &clockRig{inProcess: startInProcess(t, dir, now)}
+	return newRigOn(t, startInProcess(t, dir, now))
+}
+
+func newRigOn(t *testing.T, p *inProcess) *clockRig {
+	t.Helper()
+	r := &clockRig{inProcess: p}
 	addr, err := r.BrokerAddr(t.Context())
 	if err != nil {
 		t.Fatal(err)
@@ -220,6 +225,74 @@ func TestClockSet(t *testing.T) {
 			}
 			if !noted {
 				t.Error("the step is not in the journal")
+			}
+		})
+	}
+}
+
+// TestSavedClock starts on a computer that saved its clock when it was switched
+// off: three days behind, but after the end of the record. Once the network sets
+// it, what was taken before stands at its true time, and what came after is left
+// alone.
+func TestSavedClock(t *testing.T) {
+	dir := writeFiles(t, map[string]string{"site.hcl": clockSite, "rules.hcl": clockRules})
+	saved := time.Date(2026, 11, 20, 22, 0, 0, 0, time.UTC)
+	truth := saved.AddDate(0, 0, 3)
+	r := newRigOn(t, startOnClock(t, dir, saved, true))
+	if got := r.state(t, clockKey); got != alarm.Normal {
+		t.Errorf("nothing is known against the clock yet, and the alarm is %s", got)
+	}
+	r.publish(t, "clock/untimed", "142")
+	r.publish(t, "clock/timed", fmt.Sprintf(`{"t":%d,"v":142}`, truth.Unix()))
+	r.advance(t, 5*time.Minute)
+	r.set(t, truth.Add(5*time.Minute))
+	r.publish(t, "clock/untimed", "143")
+	after := r.clock.Now()
+	eventually(t, "the time is corrected", func() bool {
+		r.advance(t, time.Second)
+		return r.readings(t, "untimed flow")[0].Flags.Has(reading.ClockCorrected)
+	})
+	all := r.readings(t, "untimed flow")
+	if len(all) != 2 || all[0].At.Sub(truth).Abs() > 5*time.Second || all[1].At.Sub(after).Abs() > 5*time.Second {
+		t.Errorf("taken at %s and %s: %+v", truth, after, all)
+	}
+	if timed := r.readings(t, "timed flow"); len(timed) != 1 || !timed[0].At.Equal(truth) {
+		t.Errorf("the probe with a clock of its own: %+v", timed)
+	}
+}
+
+// TestRecordAhead starts with a right clock behind a record that was written by
+// a wrong one, eight hours ahead. If the system vouches for the clock it is
+// believed; else the record's time goes on, and the alarm says what to do.
+func TestRecordAhead(t *testing.T) {
+	right := time.Date(2026, 11, 20, 22, 0, 0, 0, time.UTC)
+	for _, unsynced := range []bool{false, true} {
+		t.Run(fmt.Sprintf("unsynced=%v", unsynced), func(t *testing.T) {
+			dir := writeFiles(t, map[string]string{"site.hcl": clockSite, "rules.hcl": clockRules})
+			r := newClockRig(t, dir, right.Add(8*time.Hour))
+			for range 3 {
+				r.publish(t, "clock/untimed", "42") // three minutes into an on-delay of ten
+				r.advance(t, time.Minute)
+			}
+			r.pub.Close()
+			r.stop()
+
+			r = newRigOn(t, startOnClock(t, dir, right, unsynced))
+			clock := r.state(t, clockKey)
+			if unsynced != (clock == alarm.Unacknowledged) {
+				t.Errorf("the alarm of the clock is %s", clock)
+			}
+			for range 12 {
+				r.publish(t, "clock/untimed", "42")
+				r.publish(t, "clock/timed", fmt.Sprintf(`{"t":%d,"v":42}`, r.clock.Now().Unix()))
+				r.advance(t, time.Minute)
+			}
+			r.advance(t, 2*time.Second)
+			if got := r.state(t, lowKey); got != alarm.Unacknowledged {
+				t.Errorf("twelve minutes of low flow: the alarm is %s", got)
+			}
+			if got := r.state(t, "low_flow/spring/timed flow"); !unsynced && got != alarm.Unacknowledged {
+				t.Errorf("twelve minutes of low flow by a probe with a clock: the alarm is %s", got)
 			}
 		})
 	}

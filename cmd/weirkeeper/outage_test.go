@@ -55,6 +55,12 @@ type inProcess struct {
 
 func startInProcess(t *testing.T, dir string, now time.Time) *inProcess {
 	t.Helper()
+	return startOnClock(t, dir, now, false)
+}
+
+// startOnClock does the same with a clock that the system does not vouch for.
+func startOnClock(t *testing.T, dir string, now time.Time, unsynced bool) *inProcess {
+	t.Helper()
 	e, _, _ := testEnv()
 	l, err := e.load(dir+"/site.hcl", nil, now)
 	if err != nil {
@@ -65,7 +71,7 @@ func startInProcess(t *testing.T, dir string, now time.Time) *inProcess {
 	}
 	p := &inProcess{clock: clock.NewStepped(now)}
 	p.Daemon, err = daemon.New(t.Context(), daemon.Options{
-		Config: l.config, Program: l.program, Clock: p.clock, Log: slog.New(slog.DiscardHandler), Getenv: os.Getenv, ReadFile: os.ReadFile,
+		Config: l.config, Program: l.program, Clock: p.clock, Log: slog.New(slog.DiscardHandler), Getenv: os.Getenv, ReadFile: os.ReadFile, Synced: func() bool { return !unsynced },
 	})
 	if err != nil {
 		t.Fatal(err)

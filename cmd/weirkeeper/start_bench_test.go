@@ -68,7 +68,7 @@ func BenchmarkStart(b *testing.B) {
 			b.Fatal(err, c.diags)
 		}
 		clk := clock.NewStepped(end)
-		d, err := daemon.New(b.Context(), daemon.Options{Config: c.config, Program: c.program, Clock: clk, Log: slog.New(slog.DiscardHandler), Getenv: os.Getenv, ReadFile: os.ReadFile})
+		d, err := daemon.New(b.Context(), daemon.Options{Config: c.config, Program: c.program, Clock: clk, Log: slog.New(slog.DiscardHandler), Getenv: os.Getenv, ReadFile: os.ReadFile, Synced: func() bool { return true }})
 		if err != nil {
 			b.Fatal(err)
 		}

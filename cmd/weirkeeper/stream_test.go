@@ -158,7 +158,7 @@ func TestOpenStreamData(t *testing.T) {
 	}
 	clk := clock.NewStepped(end)
 	d, err := daemon.New(t.Context(), daemon.Options{
-		Config: l.config, Program: l.program, Clock: clk, Log: slog.New(slog.DiscardHandler), Getenv: os.Getenv, ReadFile: os.ReadFile,
+		Config: l.config, Program: l.program, Clock: clk, Log: slog.New(slog.DiscardHandler), Getenv: os.Getenv, ReadFile: os.ReadFile, Synced: func() bool { return true },
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -47,6 +47,9 @@ type Options struct {
 	Log      *slog.Logger
 	Getenv   func(string) string
 	ReadFile func(string) ([]byte, error)
+	// Synced says whether the system vouches for the clock; nil asks the
+	// kernel.
+	Synced func() bool
 	// Verify compares a sealed period with the ledger; nil runs this program
 	// anew with VerifyCommand.
 	Verify func(ctx context.Context, dir string, want iter.Seq2[reading.Reading, error]) error
@@ -118,13 +121,17 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err != nil {
 		return nil, err
 	}
+	synced := opt.Synced
+	if synced == nil {
+		synced = kernelSynced
+	}
 	engine := rules.New(c.Site, opt.Program)
 	if err = d.openHistory(ctx, engine.Memory()); err != nil {
 		return nil, err
 	}
 	d.keeper = &keeper{
 		site: c.Site, engine: engine, history: d.history, needRoom: make(chan struct{}, 1), router: d.router(), intake: in, ledger: d.ledger,
-		clock: opt.Clock, wall: newWall(opt.Clock, latest), outbox: newOutbox(d.ledger), dir: c.Paths.Data, log: log("keeper"), metrics: m,
+		clock: opt.Clock, wall: newWall(opt.Clock, latest, synced), outbox: newOutbox(d.ledger), dir: c.Paths.Data, log: log("keeper"), metrics: m,
 		in: make(chan ingest.Message, queueLen), commands: make(chan func(time.Time)), mail: make(chan struct{}, 1), closed: make(chan struct{}),
 		badLog: make(map[string]badSample),
 	}

@@ -15,6 +15,9 @@ const (
 	enoughShare = 10
 )
 
+// nearlyFull is the head-room below which old history may go.
+func nearlyFull(size uint64) uint64 { return min(enoughFree, size/enoughShare) / 4 }
+
 // diskEvery is how often the head-room is measured.
 const diskEvery = 10 * time.Second
 
@@ -41,7 +44,7 @@ func (k *keeper) watchDisk(now time.Time) {
 	}
 	k.metrics.diskFree.Set(float64(free))
 	k.metrics.diskSize.Set(float64(size))
-	if free < min(enoughFree, size/enoughShare)/4 {
+	if free < nearlyFull(size) {
 		select {
 		case k.needRoom <- struct{}{}:
 		default:

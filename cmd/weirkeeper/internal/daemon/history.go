@@ -6,12 +6,14 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 
 	"weirkeeper/ingest/series"
 	"weirkeeper/rules"
+	"weirkeeper/rules/lot"
 )
 
 // SeriesFolder is the folder of sealed history in the data folder.
@@ -24,6 +26,9 @@ const VerifyCommand = "verify-period"
 // maintainEvery is how often the daemon looks for periods to seal. It also looks
 // soon after the start.
 const maintainEvery = 24 * time.Hour
+
+// dropEvery is how often a month may be dropped to make room.
+const dropEvery = time.Hour
 
 // openHistory opens sealed history; memory is how far a restart looks back. A damaged period is set aside and said; it
 // does not keep the daemon from watching.
@@ -54,7 +59,7 @@ func (d *Daemon) runHistory(ctx context.Context) error {
 	tick := d.opt.Clock.Ticker(time.Hour)
 	defer tick.Stop()
 	d.sayDamage(ctx)
-	var last time.Time
+	var last, dropped time.Time
 	for {
 		select {
 		case <-ctx.Done():
@@ -67,7 +72,10 @@ func (d *Daemon) runHistory(ctx context.Context) error {
 			last = now
 			d.maintain(ctx, now)
 		case <-d.keeper.needRoom:
-			d.makeRoom(ctx)
+			if now := d.keeper.now(); now.Sub(dropped).Abs() >= dropEvery {
+				dropped = now
+				d.makeRoom(ctx)
+			}
 		}
 		d.sayDamage(ctx)
 	}
@@ -88,8 +96,34 @@ func (d *Daemon) maintain(ctx context.Context, now time.Time) {
 	}
 }
 
+// makeRoom drops the oldest sealed month, if that is allowed, would help, and no
+// living lot is counted from it.
 func (d *Daemon) makeRoom(ctx context.Context) {
 	if !d.opt.Config.History.DropOldest {
+		return
+	}
+	free, size, err := diskRoom(d.opt.Config.Paths.Data)
+	if err != nil {
+		return // said by the keeper
+	}
+	var sealed uint64
+	oldest := time.Time{}
+	for _, p := range d.history.Periods() {
+		if p.Damaged == "" {
+			if oldest.IsZero() {
+				oldest = p.To
+			}
+			sealed += uint64(p.Bytes) //nolint:gosec // a size is never negative
+		}
+	}
+	switch {
+	case oldest.IsZero():
+		return
+	case free+sealed < nearlyFull(size):
+		d.keeper.tell(ctx, rules.History, false, "the disk is nearly full and dropping old history would not help: something else fills it")
+		return
+	case slices.ContainsFunc(d.opt.Config.Site.Lots, func(l lot.Lot) bool { return l.Path[0].From.Before(oldest) }):
+		d.keeper.tell(ctx, rules.History, false, "the disk is nearly full and the oldest history is still needed by a lot")
 		return
 	}
 	name, err := d.history.DropOldest(ctx)
@@ -98,6 +132,7 @@ func (d *Daemon) makeRoom(ctx context.Context) {
 		d.opt.Log.Error("no room made", "err", err)
 	case name != "":
 		d.opt.Log.Warn("oldest history dropped to make room", "period", name)
+		d.keeper.tell(ctx, rules.History, false, "the disk is nearly full: "+name+" was dropped to make room")
 	}
 }
 

@@ -244,7 +244,7 @@ func (k *keeper) tick(ctx context.Context, now time.Time) {
 	}
 	k.observe(k.engine.Tick(now))
 	k.due(now)
-	if now.Sub(k.recounted) >= recountEvery && !k.failing && len(k.batch.Readings) == 0 {
+	if now.Sub(k.recounted).Abs() >= recountEvery && !k.failing && len(k.batch.Readings) == 0 {
 		// Only when nothing is held back, so that the record is whole.
 		k.recounted = now
 		k.recount(ctx, true)
@@ -501,8 +501,13 @@ func (k *keeper) rebuild(ctx context.Context) error {
 	k.router.Restore(journal, past.Standing, messages)
 	k.observe(gone)
 	k.observe(k.engine.Health(now, rules.Broker, false, "not connected since the start"))
-	if k.steadyAt = now.Add(steadyAfter); !k.wall.trusted {
+	k.steadyAt = now.Add(steadyAfter)
+	switch k.wall.trust {
+	case wrong:
 		k.distrust(ctx)
+	case unproven:
+		k.doubt(ctx)
+	case right:
 	}
 
 	inFlight, err := k.ledger.InFlight(ctx, ingest.InFlightWindow)

@@ -56,6 +56,7 @@ func (o *outbox) settle(ctx context.Context) error {
 			return err
 		}
 		delete(o.sent, id)
+		delete(o.held, id)
 	}
 	clear(o.held)
 	clear(o.next)
@@ -63,8 +64,11 @@ func (o *outbox) settle(ctx context.Context) error {
 	return nil
 }
 
-// stuck reports whether the ledger refused for want of room or a turn.
-func stuck(err error) bool { return errors.Is(err, ledger.ErrFull) || errors.Is(err, ledger.ErrBusy) }
+// stuck reports whether the ledger cannot be written: for want of room or a
+// turn, or because the disk is dying.
+func stuck(err error) bool {
+	return err != nil && !errors.Is(err, ledger.ErrNotFound) && !errors.Is(err, context.Canceled) && !errors.Is(err, context.DeadlineExceeded)
+}
 
 func (o *outbox) DueMessages(ctx context.Context, now time.Time, limit int) ([]callout.Message, error) {
 	due, err := o.Outbox.DueMessages(ctx, now, limit)

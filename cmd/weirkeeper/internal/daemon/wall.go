@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"weirkeeper/cmd/weirkeeper/internal/clock"
@@ -19,6 +20,11 @@ const (
 	// backAtStart is how far behind the record the clock may be at the start
 	// and still be right.
 	backAtStart = 2 * time.Minute
+	// provenAfter is how long after the start a clock that the system does not
+	// vouch for must go without being set before it is believed. A computer
+	// that saved its clock when it was switched off starts days behind, until
+	// the network sets it.
+	provenAfter = 15 * time.Minute
 	// steadyAfter is how long after a step the clock counts as steady again.
 	steadyAfter = 10 * time.Minute
 )
@@ -26,62 +32,102 @@ const (
 // notBefore is the earliest time a clock that was ever set can say.
 var notBefore = time.Date(2010, 1, 1, 0, 0, 0, 0, time.UTC)
 
+// trust is what is known of the clock.
+type trust uint8
+
+const (
+	// wrong: it stands before what is already in the record.
+	wrong trust = iota
+	// unproven: it may be right; nobody vouches for it yet.
+	unproven
+	right
+)
+
 // wall is the time as the record keeps it: the machine's clock, unless that
 // stands before what is already in the record, as on a small computer without a
 // clock battery. Then the record's time goes on from its end until the clock is
-// set. now may be called from any goroutine, the rest is the keeper's.
+// set. Between two checks the time goes by the steady clock, so that nothing
+// jumps unnoticed. now may be called from any goroutine, the rest is the
+// keeper's.
 type wall struct {
-	clock    clock.Clock
-	offset   atomic.Int64 // nanoseconds, added to the clock
-	trusted  bool
-	earliest time.Time // a clock before this is wrong
-	last     time.Time
-	mono     time.Duration // at last
+	clock  clock.Clock
+	synced func() bool // the system vouches for the clock
+	at     atomic.Pointer[moment]
+	trust  trust
+	// earliest is the end of the record: a clock before it is wrong, unless
+	// the system vouches for it.
+	earliest time.Time
+	started  time.Duration // by the steady clock
+}
+
+// moment is a time on the wall and the steady clock's reading at it.
+type moment struct {
+	wall time.Time // without a reading of the steady clock, which would hide every step
+	mono time.Duration
 }
 
 // newWall starts a wall; latest is the end of the record, zero when it is empty.
-func newWall(c clock.Clock, latest time.Time) *wall {
-	w := &wall{clock: c, trusted: true, earliest: notBefore}
+func newWall(c clock.Clock, latest time.Time, synced func() bool) *wall {
+	w := &wall{clock: c, synced: synced, earliest: notBefore, started: c.Mono()}
 	if latest.After(w.earliest) {
 		w.earliest = latest
 	}
-	raw := c.Now()
-	if w.earliest.Sub(raw) > backAtStart {
-		w.trusted = false
-		w.offset.Store(int64(w.earliest.Add(time.Second).Sub(raw)))
+	raw := c.Now().Round(0)
+	switch {
+	case !w.believable(raw):
+		w.set(w.earliest.Add(time.Second), w.started)
+		return w
+	case synced():
+		w.trust = right
+	default:
+		w.trust = unproven
 	}
-	w.last, w.mono = w.now(), c.Mono()
+	w.set(raw, w.started)
 	return w
 }
 
+// believable reports whether the clock may be right.
+func (w *wall) believable(raw time.Time) bool {
+	switch {
+	case raw.Before(notBefore):
+		return false
+	case w.earliest.Sub(raw) <= backAtStart:
+		return true
+	}
+	return w.synced() // the record ended in a future that never was
+}
+
+func (w *wall) set(t time.Time, mono time.Duration) { w.at.Store(&moment{t, mono}) }
+
 // now is the time to the microsecond, UTC.
 func (w *wall) now() time.Time {
-	return w.clock.Now().Add(time.Duration(w.offset.Load())).UTC().Truncate(time.Microsecond)
+	m := w.at.Load()
+	return m.wall.Add(w.clock.Mono() - m.mono).UTC().Truncate(time.Microsecond)
 }
 
 // check says by how much the time has stepped since the last check, 0 for not
 // at all.
 func (w *wall) check() (step time.Duration) {
-	raw, mono := w.clock.Now(), w.clock.Mono()
-	expected := w.last.Add(mono - w.mono)
-	w.mono = mono
+	raw, mono, last := w.clock.Now().Round(0), w.clock.Mono(), w.at.Load()
+	expected := last.wall.Add(mono - last.mono)
 	switch {
-	case w.trusted && raw.Before(notBefore), !w.trusted && w.earliest.Sub(raw) > backAtStart:
+	case w.trust == wrong && !w.believable(raw), raw.Before(notBefore):
 		// It says nothing true: the record's time goes on.
-		w.trusted = false
-		w.offset.Store(int64(expected.Sub(raw)))
-		w.last = expected
+		w.trust = wrong
+		w.set(expected, mono)
 		return 0
-	case !w.trusted:
-		w.trusted = true
-		w.offset.Store(0)
+	case w.trust == wrong:
+		w.trust = right
 		step = raw.Sub(expected)
 	default:
 		if step = raw.Sub(expected); step.Abs() < slewed {
 			step = 0
 		}
+		if step != 0 || mono-w.started >= provenAfter || w.synced() {
+			w.trust = right
+		}
 	}
-	w.last = raw
+	w.set(raw, mono)
 	return step
 }
 
@@ -89,13 +135,16 @@ func (w *wall) check() (step time.Duration) {
 // along, so that silence and delays go by the steady clock, and readings that
 // were taken while the clock was wrong are corrected.
 func (k *keeper) watchClock(ctx context.Context) {
-	wasTrusted := k.wall.trusted
+	before := k.wall.trust
 	step := k.wall.check()
 	switch {
-	case wasTrusted && !k.wall.trusted:
+	case before != wrong && k.wall.trust == wrong:
 		k.distrust(ctx)
 		return
-	case step == 0 && wasTrusted == k.wall.trusted:
+	case before != right && k.wall.trust == right:
+		k.intake.TrustClock(true)
+	}
+	if step == 0 {
 		return
 	}
 	now := k.now()
@@ -104,34 +153,41 @@ func (k *keeper) watchClock(ctx context.Context) {
 		way = "back"
 	}
 	detail := fmt.Sprintf("set %s by %s", way, measure.FormatDuration(step.Abs()))
-	k.log.Warn("clock stepped", "by_seconds", step.Seconds(), "trusted_before", wasTrusted)
+	k.log.Warn("clock stepped", "by_seconds", step.Seconds(), "right_before", before == right)
 	k.metrics.steps.Inc()
 	k.engine.Shift(step)
+	k.router.Shift(step)
 	k.intake.ClockStepped()
 	k.steadyAt = now.Add(steadyAfter)
 	if err := k.ledger.ShiftOutbox(ctx, step); err != nil {
 		k.log.Warn("outbox does not follow the clock", "err", err)
 	}
-	if !wasTrusted {
+	if before != right {
 		detail += "; it was not set when the computer started"
-		k.intake.TrustClock(true)
 		k.corrections = append(k.corrections, correction{k.untrustedSince, step})
 	}
 	k.observe(k.engine.Health(now, rules.Clock, false, detail))
 }
 
-// distrust goes on without a clock.
-func (k *keeper) distrust(ctx context.Context) {
+// doubt flags what is taken from now on, so that it can be corrected.
+func (k *keeper) doubt(ctx context.Context) {
 	k.intake.TrustClock(false)
 	seq, err := k.ledger.Snapshot(ctx)
 	if err != nil {
-		k.log.Warn("readings taken by a wrong clock cannot be corrected later", "err", err)
+		// Only readings flagged from now on are moved; older flagged ones
+		// of another doubt might be among them.
+		k.log.Warn("end of the record not known", "err", err)
 	}
 	k.untrustedSince = seq
+}
+
+// distrust goes on without a clock.
+func (k *keeper) distrust(ctx context.Context) {
+	k.doubt(ctx)
 	k.steadyAt = time.Time{}
 	raw := k.clock.Now().UTC()
 	k.log.Warn("clock not set", "clock", raw, "record", k.now())
-	k.observe(k.engine.Health(k.now(), rules.Clock, false, "the computer's clock says "+raw.Format("2 Jan 2006 15:04")+", which cannot be"))
+	k.observe(k.engine.Health(k.now(), rules.Clock, false, "the computer's clock says "+raw.Format("2 Jan 2006 15:04")+", and the record goes to "+k.wall.earliest.Format("2 Jan 2006 15:04")+"; if the clock is right and the record is ahead, start with run --trust-clock"))
 }
 
 // correction moves the readings committed after a sequence number.
@@ -155,15 +211,24 @@ func (k *keeper) correct(ctx context.Context) {
 	}
 }
 
-// timesAreSure reports whether the clock is right and no time in the record is
-// still to be corrected. Any goroutine may ask.
+// timesAreSure reports whether the clock is right, has been steady for a while,
+// and no time in the record is still to be corrected. Any goroutine may ask.
 func (k *keeper) timesAreSure() bool { return k.sure.Load() }
 
 // steady ends the alarm of the clock once it has been steady for a while.
 func (k *keeper) steady(now time.Time) {
-	k.sure.Store(k.wall.trusted && len(k.corrections) == 0)
-	if k.wall.trusted && !k.steadyAt.IsZero() && !now.Before(k.steadyAt) {
+	k.sure.Store(k.wall.trust == right && k.steadyAt.IsZero() && len(k.corrections) == 0)
+	if k.wall.trust != wrong && !k.steadyAt.IsZero() && !now.Before(k.steadyAt) {
 		k.steadyAt = time.Time{}
 		k.observe(k.engine.Health(now, rules.Clock, true, "steady for "+measure.FormatDuration(steadyAfter)))
 	}
+}
+
+// kernelSynced reports whether the system vouches for the clock: it is kept by
+// the network or another source of time.
+func kernelSynced() bool {
+	const unsynced = 0x40 // STA_UNSYNC of adjtimex(2)
+	var t syscall.Timex
+	_, err := syscall.Adjtimex(&t)
+	return err == nil && t.Status&unsynced == 0
 }

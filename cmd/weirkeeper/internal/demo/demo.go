@@ -165,7 +165,7 @@ func (n *night) run(ctx context.Context) (Summary, error) {
 	c.Web.Listen = "127.0.0.1:0"
 	c.Paths.Data = n.opt.Data
 	n.daemon, err = daemon.New(ctx, daemon.Options{
-		Config: c, Program: prog, Clock: n.clock, Log: n.opt.Log, Getenv: os.Getenv, ReadFile: os.ReadFile, TickEvery: 10 * time.Second,
+		Config: c, Program: prog, Clock: n.clock, Log: n.opt.Log, Getenv: os.Getenv, ReadFile: os.ReadFile, TickEvery: 10 * time.Second, Synced: func() bool { return true },
 	})
 	if err != nil {
 		return n.sum, err
