@@ -6,6 +6,7 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"io/fs"
 	"iter"
 	"math/rand/v2"
 	"os"
@@ -234,7 +235,16 @@ func checkKilled(t *testing.T, dir string, days int) {
 	ok(t, l.Close())
 	left, err := filepath.Glob(filepath.Join(opt.Dir, "*.*"))
 	ok(t, err)
-	if len(left) > 0 {
-		t.Errorf("not cleared away: %q", left)
+	for _, folder := range left {
+		// A verifier that outlives its parent for a moment may be about to open
+		// a part that is being cleared away, and tstorage makes the folder
+		// anew, with nothing in it. The next start clears that.
+		ok(t, filepath.WalkDir(folder, func(path string, e fs.DirEntry, err error) error {
+			if err == nil && !e.IsDir() {
+				t.Errorf("not cleared away: %q", path)
+			}
+			return err
+		}))
+		t.Logf("made anew by a verifier: %q", folder)
 	}
 }
