@@ -486,7 +486,7 @@ func (k *keeper) rebuild(ctx context.Context) error {
 			oldest = t.Since
 		}
 	}
-	journal, err := k.ledger.Journal(ctx, oldest, now.Add(time.Hour))
+	journal, err := k.ledger.JournalSince(ctx, oldest)
 	if err != nil {
 		return fmt.Errorf("daemon: rebuild the call-outs: %w", err)
 	}
