@@ -41,7 +41,7 @@ func need(t *testing.T, name string) string {
 	if os.Getenv("CI") == "true" {
 		t.Fatalf("%s is not installed, and in CI it must be", name)
 	}
-	t.Skipf("%s is not installed (Debian: apt install mosquitto mosquitto-clients)", name)
+	t.Skipf("%s is not installed (Debian: apt install mosquitto mosquitto-clients faketime qemu-user)", name)
 	return ""
 }
 
