@@ -123,7 +123,7 @@ func (w *wall) check() (step time.Duration) {
 		if step = raw.Sub(expected); step.Abs() < slewed {
 			step = 0
 		}
-		if step != 0 || mono-w.started >= provenAfter || w.synced() {
+		if w.trust != right && (step != 0 || mono-w.started >= provenAfter || w.synced()) {
 			w.trust = right
 		}
 	}
