@@ -109,7 +109,9 @@ func (k *keeper) run(ctx context.Context, tick clock.Ticker) error {
 			k.take(m)
 		case <-tick.C():
 			k.watchClock(ctx)
-			k.tick(ctx, k.now())
+			if err := k.tick(ctx, k.now()); err != nil {
+				return err
+			}
 		case c := <-k.commands:
 			k.watchClock(ctx)
 			c(k.now())
@@ -234,7 +236,15 @@ func (k *keeper) due(now time.Time) {
 	}
 }
 
-func (k *keeper) tick(ctx context.Context, now time.Time) {
+// tick does what time alone calls for. Errors: as commit.
+func (k *keeper) tick(ctx context.Context, now time.Time) error {
+	recount := now.Sub(k.recounted).Abs() >= recountEvery && len(k.engine.LotSources(true)) > 0
+	if recount || len(k.corrections) > 0 {
+		// Both look at the record, which must be whole.
+		if err := k.commit(ctx); err != nil {
+			return err
+		}
+	}
 	k.correct(ctx)
 	k.steady(now)
 	k.watchDisk(now)
@@ -244,14 +254,14 @@ func (k *keeper) tick(ctx context.Context, now time.Time) {
 	}
 	k.observe(k.engine.Tick(now))
 	k.due(now)
-	if now.Sub(k.recounted).Abs() >= recountEvery && !k.failing && len(k.batch.Readings) == 0 {
-		// Only when nothing is held back, so that the record is whole.
+	if recount && !k.failing {
 		k.recounted = now
 		k.recount(ctx, true)
 	}
 	k.beat.Store(now.UnixMicro())
 	k.publish(now)
 	k.wakeSender()
+	return nil
 }
 
 // releaseHeld acknowledges what has waited too long for a ledger that cannot be
