@@ -144,13 +144,17 @@ func testKill(t *testing.T, broker, url string) {
 	before := pub.count()
 	eventually(t, "the publisher goes on", func() bool { return pub.count() > before })
 	acked := pub.stop(t)
+	// The broker has acknowledged the last batch to the publisher and may still
+	// be handing it to the daemon: let it arrive, or be missing below.
+	ledgerFile := filepath.Join(dir, "weirkeeper-data", daemon.LedgerFile)
+	waitForAll(t, ledgerFile, acked)
 	eventually(t, "the outbox is empty", func() bool { return strings.Contains(get(t, page+"/metrics"), "\nweirkeeper_outbox_depth 0\n") })
 	d.end(t)
 	if s := d.out.String(); strings.Contains(s, "DATA RACE") {
 		t.Errorf("the daemon raced:\n%s", s)
 	}
 
-	l, err := ledger.Open(t.Context(), ledger.Options{Path: filepath.Join(dir, "weirkeeper-data", daemon.LedgerFile), Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	l, err := ledger.Open(t.Context(), ledger.Options{Path: ledgerFile, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -160,6 +164,30 @@ func testKill(t *testing.T, broker, url string) {
 	}
 	checkReadings(t, l, acked)
 	checkAlarms(t, l, mails)
+}
+
+// waitForAll waits until the running daemon's record holds as many readings as
+// were acknowledged, or a while.
+func waitForAll(t *testing.T, file string, acked map[reading.ProbeID]map[int64]float64) {
+	t.Helper()
+	l, err := ledger.OpenReader(t.Context(), file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = l.Close() }()
+	for deadline := time.Now().Add(20 * time.Second); time.Now().Before(deadline); time.Sleep(50 * time.Millisecond) {
+		counts, err := l.CountReadings(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		all := true
+		for id, want := range acked {
+			all = all && counts[id] >= len(want)
+		}
+		if all {
+			return
+		}
+	}
 }
 
 // checkReadings holds the record against the publisher's own list.
@@ -178,10 +206,11 @@ func checkReadings(t *testing.T, l *ledger.Ledger, acked map[reading.ProbeID]map
 			}
 		}
 		missing, doubled := 0, 0
-		for ms := range want {
+		for ms, v := range want {
 			switch {
 			case got[ms] == 0:
 				missing++
+				t.Logf("%s: missing %v of %s", id, v, time.UnixMilli(ms).UTC().Format("15:04:05.000"))
 			case got[ms] > 1:
 				doubled++
 			}
