@@ -59,6 +59,9 @@ func (l *lotCount) addStandIn(r *reading.Reading) {
 	if r.Flags&(reading.OutOfOrder|reading.Late) != 0 && !r.At.Before(l.lot.Path[0].From) {
 		l.behind = true
 	}
+	if l.count.InClosedGap(r.At) {
+		l.behind = true
+	}
 	if r.Flags.Has(reading.OutOfOrder) {
 		return
 	}

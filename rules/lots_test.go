@@ -219,3 +219,35 @@ func TestLotSource(t *testing.T) {
 		})
 	}
 }
+
+// A stand-in's first reading comes after the lot's own, with a time of its own
+// just before it. It counts for the weeks before either, as it does when the
+// lot is counted again after a restart.
+func TestStandInComesJustAfterTheGap(t *testing.T) {
+	e := engine(t, rulestest.Site(), lowFlow)
+	var rec record
+	tell := func(r reading.Reading) {
+		rec = append(rec, r)
+		e.Reading(r.ArrivedAt, &r)
+	}
+	from := rulestest.Site().Lots[0].Path[0].From
+	at := from.Add(10 * 24 * time.Hour)
+	tell(rulestest.Reading("stack 1 temperature", at, 9))
+	spring := rulestest.Reading("spring temperature", at.Add(-2*time.Second), 7, reading.DeviceTimed)
+	spring.ArrivedAt = at.Add(time.Second)
+	tell(spring)
+	behind := e.LotSources(true)
+	if len(behind) != 1 {
+		t.Fatalf("not behind: %v", behind)
+	}
+	before := e.Lots(at)[0].Units.DegreeDays
+	if err := e.RebuildLot(behind[0].LotID, rec.of(behind[0].Main), rec.of(behind[0].StandIn)); err != nil {
+		t.Fatal(err)
+	}
+	if after := e.Lots(at)[0].Units.DegreeDays; math.Abs(float64(after-before)) < 1 {
+		t.Errorf("%v degree-days before and %v after: the test shows nothing", before, after)
+	}
+	if b := e.LotSources(true); len(b) != 0 {
+		t.Errorf("still behind: %v", b)
+	}
+}

@@ -75,7 +75,9 @@ type Integrator struct {
 	units   Units
 	standIn []sample
 	pace    time.Duration // least step between stand-in samples, 0 before they are thinned
-	days    [recentDays + 1]dayMean
+	// gapFrom and gapTo bound the newest long gap that is closed.
+	gapFrom, gapTo time.Time
+	days           [recentDays + 1]dayMean
 }
 
 type dayMean struct {
@@ -172,6 +174,13 @@ func (in *Integrator) AddStandIn(at time.Time, t measure.TempC) {
 	in.standIn = append(in.standIn, sample{at, float64(t)})
 }
 
+// InClosedGap reports whether a stand-in's reading of that time would have
+// counted, had it come before the newest long gap was closed. The caller then
+// rebuilds the lot from the record.
+func (in *Integrator) InClosedGap(at time.Time) bool {
+	return !in.gapTo.IsZero() && !at.Before(in.gapFrom) && !at.After(in.gapTo)
+}
+
 // Units is what has been gathered up to the newest reading of the lot's probe.
 func (in *Integrator) Units() Units { return in.units }
 
@@ -206,6 +215,9 @@ func (in *Integrator) segment(a, b sample, u *Units, keep bool) {
 		return
 	}
 	u.To = b.at
+	if keep && d > in.gaps.Short {
+		in.gapFrom, in.gapTo = a.at, b.at
+	}
 	switch {
 	case d <= in.gaps.Measured:
 		u.Measured += d
