@@ -248,7 +248,7 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 			e.judge(now, c, c.missed(e, now), true)
 		case c.part != "":
 			e.judge(now, c, c.health(), true)
-		case !c.badSince.IsZero() && !c.state.Active() && !c.unsure:
+		case !c.badSince.IsZero() && !c.state.Active() && !c.unsure && c.judged == bad:
 			e.judge(now, c, bad, false)
 		}
 	}
@@ -539,7 +539,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 			c.badSince = c.since
 		case raised:
 			c.badSince = c.since
-		case c.judged != bad:
+		case c.judged != bad && c.judged != between:
 			c.badSince = time.Time{}
 		}
 		delete(standing, c.key())

@@ -59,6 +59,11 @@ func TestEdges(t *testing.T) {
 			0s   trough 1 flow = 27
 			30s  trough 1 flow = 28
 			60s  trough 1 flow = 27`, []string{"1m0s raised low_flow/t/trough 1 flow"}},
+		{"nor is it raised while the newest is inside the setpoint", lowFlow, `
+			0s   trough 1 flow = 27
+			30s  trough 1 flow = 28
+			31s..300s tick every 1s
+			301s trough 1 flow = 27`, []string{"5m1s raised low_flow/t/trough 1 flow"}},
 		{"a tick waits an interval more", lowFlow, `
 			0s   trough 1 flow = 27
 			1s..119s tick every 1s`, nil},

@@ -68,11 +68,12 @@ type moment struct {
 
 // newWall starts a wall; latest is the end of the record, zero when it is empty.
 func newWall(c clock.Clock, latest time.Time, synced func() bool) *wall {
-	w := &wall{clock: c, synced: synced, earliest: notBefore, started: c.Mono()}
+	w := &wall{clock: c, synced: synced, earliest: notBefore}
 	if latest.After(w.earliest) {
 		w.earliest = latest
 	}
-	raw := c.Now().Round(0)
+	raw, mono := w.read()
+	w.started = mono
 	switch {
 	case !w.believable(raw):
 		w.set(w.earliest.Add(time.Second), w.started)
@@ -105,10 +106,27 @@ func (w *wall) now() time.Time {
 	return m.wall.Add(w.clock.Mono() - m.mono).UTC().Truncate(time.Microsecond)
 }
 
+// together is how far apart two readings of the steady clock may be around one
+// of the wall's for the two to belong together.
+const together = 100 * time.Millisecond
+
+// read gives both clocks at one moment: this process may be stopped for seconds
+// between asking one and the other, which must not look like a step.
+func (w *wall) read() (raw time.Time, mono time.Duration) {
+	for {
+		before := w.clock.Mono()
+		raw = w.clock.Now().Round(0)
+		if mono = w.clock.Mono(); mono-before < together {
+			return raw, mono
+		}
+	}
+}
+
 // check says by how much the time has stepped since the last check, 0 for not
 // at all.
 func (w *wall) check() (step time.Duration) {
-	raw, mono, last := w.clock.Now().Round(0), w.clock.Mono(), w.at.Load()
+	raw, mono := w.read()
+	last := w.at.Load()
 	expected := last.wall.Add(mono - last.mono)
 	switch {
 	case w.trust == wrong && !w.believable(raw), raw.Before(notBefore):

@@ -49,3 +49,36 @@ func TestStepOfTheRealClock(t *testing.T) {
 		set = to
 	}
 }
+
+// slowClock is asked by a process that is stopped for a while between the
+// question for the one time and the other.
+type slowClock struct {
+	*clock.Stepped
+	t     *testing.T
+	stops int
+}
+
+func (c *slowClock) Now() time.Time {
+	now := c.Stepped.Now()
+	if c.stops > 0 {
+		c.stops--
+		if err := c.Advance(c.t.Context(), 10*time.Second); err != nil {
+			c.t.Error(err)
+		}
+	}
+	return now
+}
+
+func TestStopBetweenTheClocksIsNoStep(t *testing.T) {
+	c := &slowClock{Stepped: clock.NewStepped(time.Date(2026, 11, 20, 22, 0, 0, 0, time.UTC)), t: t, stops: 2}
+	w := newWall(c, time.Time{}, func() bool { return true })
+	for range 3 {
+		c.stops = 2
+		if got := w.check(); got != 0 {
+			t.Errorf("a step of %v", got)
+		}
+		if off := w.now().Sub(c.Stepped.Now()); off != 0 {
+			t.Errorf("the time is off by %v", off)
+		}
+	}
+}
