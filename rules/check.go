@@ -299,11 +299,8 @@ func (c *check) done(e *Engine, at time.Time) {
 	}
 	late := c.missed(e, at) == bad
 	c.lastDone = at
-	switch {
-	case late:
+	if c.settled = c.nextDue; late {
 		c.settled = c.lastDue
-	default:
-		c.settled = c.nextDue
 	}
 }
 

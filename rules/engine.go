@@ -162,8 +162,8 @@ func (e *Engine) begin(now time.Time) {
 
 // Reading takes one reading. now is when it arrived. A reading that says
 // nothing of the water now (late, out of order, out of range) counts for
-// thermal units only, or for a note in the journal, or for nothing. The result is valid until the next call
-// of any method that takes an event.
+// thermal units only, or for a note in the journal, or for nothing. The result
+// is valid until the next call of any method that takes an event.
 func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 	e.begin(now)
 	p := e.probe(r.Probe)
@@ -207,11 +207,8 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 // and nobody is called, for the water is not so now.
 func (e *Engine) past(now time.Time, c *check, r *reading.Reading) {
 	v, trouble, detail := c.pastVerdict(e, r.Value)
-	switch {
-	case v == good || r.At.Before(c.pastSince):
+	if v == good || r.At.Before(c.pastSince) {
 		c.pastSince, c.pastNoted = time.Time{}, false
-	case v != bad:
-		return
 	}
 	if v != bad {
 		return
@@ -535,9 +532,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 			}
 		}
 		switch {
-		case c.state.Active():
-			c.badSince = c.since
-		case raised:
+		case c.state.Active(), raised:
 			c.badSince = c.since
 		case c.judged != bad && c.judged != between:
 			c.badSince = time.Time{}

@@ -20,11 +20,9 @@ import (
 	"time"
 
 	"weirkeeper/cmd/weirkeeper/internal/daemon"
-	"weirkeeper/config"
 	"weirkeeper/ingest/ledger"
 	"weirkeeper/ingest/series"
 	"weirkeeper/rules/alarm"
-	"weirkeeper/rules/hclread"
 	"weirkeeper/rules/lot"
 	"weirkeeper/rules/measure"
 	"weirkeeper/rules/reading"
@@ -152,25 +150,6 @@ func runExport(ctx context.Context, e env, args []string) int {
 		return e.fault(fmt.Errorf("exported the rest, but %w", err))
 	}
 	return exitOK
-}
-
-// readSite reads the site file for commands that need not know the rules. The
-// error holds every fault.
-func (e env) readSite(path string) (*config.Config, error) {
-	src, err := e.readFile(path)
-	if err != nil {
-		return nil, fmt.Errorf("read the site file: %w; name it with --site", err)
-	}
-	files := hclread.NewFiles()
-	c, diags := config.Parse(files, path, src, config.Options{Now: e.now()})
-	if diags.HasErrors() {
-		var b strings.Builder
-		if err := files.Render(&b, diags, width); err != nil {
-			return nil, err
-		}
-		return nil, fmt.Errorf("the site file has faults:\n%s", b.String())
-	}
-	return c, nil
 }
 
 // parseWhen reads a time from the command line.

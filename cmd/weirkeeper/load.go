@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"github.com/hashicorp/hcl/v2"
@@ -22,16 +23,42 @@ type loaded struct {
 	rulesUnread bool
 }
 
-// load reads a site file and its rules files, or instead of those the given
-// ones. The error is only about reading the site file; a missing rules file is
-// a diagnostic.
-func (e env) load(path string, rulesFiles []string, now time.Time) (*loaded, error) {
+// loadSite reads a site file alone. The error is only about reading it.
+func (e env) loadSite(path string, now time.Time) (*loaded, error) {
 	l := &loaded{files: hclread.NewFiles()}
 	src, err := e.readFile(path)
 	if err != nil {
 		return nil, fmt.Errorf("read the site file: %w; name it with --site", err)
 	}
 	l.config, l.diags = config.Parse(l.files, path, src, config.Options{Now: now})
+	return l, nil
+}
+
+// readSite reads the site file for commands that need not know the rules. The
+// error holds every fault.
+func (e env) readSite(path string) (*config.Config, error) {
+	l, err := e.loadSite(path, e.now())
+	if err != nil {
+		return nil, err
+	}
+	if l.diags.HasErrors() {
+		var b strings.Builder
+		if _, err := l.say(&b); err != nil {
+			return nil, err
+		}
+		return nil, fmt.Errorf("the site file has faults:\n%s", b.String())
+	}
+	return l.config, nil
+}
+
+// load reads a site file and its rules files, or instead of those the given
+// ones. The error is only about reading the site file; a missing rules file is
+// a diagnostic.
+func (e env) load(path string, rulesFiles []string, now time.Time) (*loaded, error) {
+	l, err := e.loadSite(path, now)
+	if err != nil {
+		return nil, err
+	}
 	if l.diags.HasErrors() {
 		l.rulesUnread = true
 		return l, nil

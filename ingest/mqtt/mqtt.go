@@ -147,8 +147,9 @@ func pause(ctx context.Context, d time.Duration) {
 }
 
 // link makes one connection and returns when it is gone, or after a clean stop
-// when ctx ends; linked says that the broker accepted it. Each connection has a client of its own, so that nothing of an
-// old one can be taken for the new one's.
+// when ctx ends; linked says that the broker accepted it. Each connection has a
+// client of its own, so that nothing of an old one can be taken for the new
+// one's.
 func (c *Client) link(ctx context.Context) (linked bool, err error) {
 	lost := make(chan error, 1)
 	client := paho.NewClient(c.clientOptions(lost))

@@ -6,15 +6,13 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"iter"
+	"io"
 	"log/slog"
 	"net"
 	"net/http"
-	"os"
 	"path/filepath"
 	"slices"
 	"sync/atomic"
-	"syscall"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -36,10 +34,10 @@ import (
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lang"
 	"weirkeeper/rules/lot"
-	"weirkeeper/rules/reading"
 )
 
-// Options are what a Daemon works with; all are needed but TickEvery.
+// Options are what a Daemon works with; Synced and TickEvery have defaults, the
+// others are needed.
 type Options struct {
 	Config   *config.Config
 	Program  *lang.Program
@@ -50,11 +48,6 @@ type Options struct {
 	// Synced says whether the system vouches for the clock; nil asks the
 	// kernel.
 	Synced func() bool
-	// Verify compares a sealed period with the ledger; nil runs this program
-	// anew with VerifyCommand.
-	Verify func(ctx context.Context, dir string, want iter.Seq2[reading.Reading, error]) error
-	// Period is how much is sealed at a time; the zero value is a month.
-	Period series.Period
 	// TickEvery is how often silence, chores and delays are judged, by
 	// Clock; 0 means every second.
 	TickEvery time.Duration
@@ -66,7 +59,7 @@ const LedgerFile = "ledger.db"
 // Daemon watches one site.
 type Daemon struct {
 	opt      Options
-	lock     *os.File // held while the record is ours
+	lock     io.Closer // held while the record is ours
 	ledger   *ledger.Ledger
 	history  *series.Store
 	damage   atomic.Pointer[partNews]
@@ -99,7 +92,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 			err = errors.Join(err, d.Close())
 		}
 	}()
-	if d.lock, err = lockFolder(c.Paths.Data); err != nil {
+	if d.lock, err = Lock(c.Paths.Data); err != nil {
 		return nil, err
 	}
 	log := func(part string) *slog.Logger { return opt.Log.With("component", part) }
@@ -149,22 +142,6 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	}
 	d.tick = opt.Clock.Ticker(opt.TickEvery)
 	return d, nil
-}
-
-// lockFolder keeps a second daemon away from the record: two would raise every
-// alarm twice. The lock goes with the process, however that ends.
-func lockFolder(dir string) (*os.File, error) {
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return nil, fmt.Errorf("daemon: make the data folder: %w", err)
-	}
-	f, err := os.OpenFile(filepath.Join(dir, "lock"), os.O_CREATE|os.O_RDWR, 0o600)
-	if err != nil {
-		return nil, fmt.Errorf("daemon: lock the data folder: %w", err)
-	}
-	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
-		return nil, errors.Join(fmt.Errorf("daemon: another weirkeeper keeps its record in %q (%w); stop it, or choose another paths.data", dir, err), f.Close())
-	}
-	return f, nil
 }
 
 // putLots stores the site file's lots. A lot whose unit was changed and nothing
@@ -344,7 +321,8 @@ func (d *Daemon) BrokerAddr(ctx context.Context) (string, error) {
 // Run watches until ctx ends. The order of the stop follows the data: first
 // nothing more is taken in, then the keeper judges what is queued, commits and
 // acknowledges, then the client leaves the broker, the broker stops, a period
-// being sealed is given up, then the page, and the sender, whose unsent messages are safe; the ledger is closed last.
+// being sealed is given up, then the page, and the sender, whose unsent messages
+// are safe; the ledger is closed last.
 func (d *Daemon) Run(ctx context.Context) error {
 	stages := []stage{
 		{"intake", func(ctx context.Context) error {

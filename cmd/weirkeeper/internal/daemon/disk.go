@@ -15,8 +15,11 @@ const (
 	enoughShare = 10
 )
 
+// enough is the head-room below which a disk of that size counts as filling up.
+func enough(size uint64) uint64 { return min(enoughFree, size/enoughShare) }
+
 // nearlyFull is the head-room below which old history may go.
-func nearlyFull(size uint64) uint64 { return min(enoughFree, size/enoughShare) / 4 }
+func nearlyFull(size uint64) uint64 { return enough(size) / 4 }
 
 // diskEvery is how often the head-room is measured.
 const diskEvery = 10 * time.Second
@@ -50,7 +53,6 @@ func (k *keeper) watchDisk(now time.Time) {
 		default:
 		}
 	}
-	ok := free >= min(enoughFree, size/enoughShare)
 	detail := fmt.Sprintf("%d MB free of %d MB", free>>20, size>>20)
-	k.observe(k.engine.Health(now, rules.Disk, ok, detail))
+	k.observe(k.engine.Health(now, rules.Disk, free >= enough(size), detail))
 }

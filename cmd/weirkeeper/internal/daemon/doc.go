@@ -7,7 +7,8 @@
 // the broker and the sender told that there is mail. So whatever was
 // acknowledged is stored, and a call-out is a row before it is a message.
 //
-// While the ledger cannot be written the engine goes on judging; the batch is
-// kept and tried again, and once it has grown to its bound the broker is no
-// longer listened to, so that what is not stored is not acknowledged.
+// While the ledger cannot be written the engine goes on judging and messages to
+// people go out from memory; the batch is kept and tried again. After holdAcks
+// the broker is acknowledged all the same, and beyond holdRows the oldest
+// readings are lost and counted: a full disk must not blind the alarms.
 package daemon

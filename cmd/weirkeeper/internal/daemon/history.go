@@ -30,22 +30,18 @@ const maintainEvery = 24 * time.Hour
 // dropEvery is how often a month may be dropped to make room.
 const dropEvery = time.Hour
 
-// openHistory opens sealed history; memory is how far a restart looks back. A damaged period is set aside and said; it
-// does not keep the daemon from watching.
+// openHistory opens sealed history; memory is how far a restart looks back. A
+// damaged period is set aside and said; it does not keep the daemon from
+// watching.
 func (d *Daemon) openHistory(ctx context.Context, memory time.Duration) error {
-	verify := d.opt.Verify
-	if verify == nil {
-		self, err := os.Executable()
-		if err != nil {
-			return fmt.Errorf("daemon: find this program for the check of sealed history: %w", err)
-		}
-		verify = series.Child(self, VerifyCommand)
+	self, err := os.Executable()
+	if err != nil {
+		return fmt.Errorf("daemon: find this program for the check of sealed history: %w", err)
 	}
-	var err error
 	d.history, err = series.Open(ctx, series.Options{
-		Dir: filepath.Join(d.opt.Config.Paths.Data, SeriesFolder), Period: d.opt.Period, Keep: d.opt.Config.History.Keep,
+		Dir: filepath.Join(d.opt.Config.Paths.Data, SeriesFolder), Keep: d.opt.Config.History.Keep,
 		Grace:  max(2*24*time.Hour, memory+24*time.Hour), // what a restart looks back at is not sealed yet
-		Ledger: d.ledger, Verify: verify, Now: d.opt.Clock.Now, Log: d.opt.Log,
+		Ledger: d.ledger, Verify: series.Child(self, VerifyCommand), Now: d.opt.Clock.Now, Log: d.opt.Log,
 		OnDamaged: func(period string, cause error) {
 			d.damage.Store(&partNews{false, fmt.Sprintf("period %s cannot be read and is set aside: %v", period, cause)})
 		},

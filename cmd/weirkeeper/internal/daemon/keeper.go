@@ -346,8 +346,6 @@ func (k *keeper) commitFailed(err error) error {
 	}
 	if !k.failing {
 		k.log.Error("record not written, trying again", "err", err)
-	}
-	if !k.failing {
 		k.failing, k.failedAt = true, k.clock.Mono()
 	}
 	k.outbox.hold(k.batch.Messages)
