@@ -616,8 +616,8 @@ func (e *Engine) Probes(now time.Time) []ProbeView {
 
 func (p *probe) fresh(now time.Time) bool { return p.heard && now.Sub(p.lastAt) <= p.silent }
 
-// LotView is a lot and what its units say.
-type LotView struct {
+// LotCount is a lot and what its units say.
+type LotCount struct {
 	Lot   lot.Lot
 	Units lot.Units
 	// Source is the probe counted; Spring says that the lot's own unit has

@@ -153,10 +153,10 @@ func feed(in *lot.Integrator, main, standIn iter.Seq2[reading.Reading, error]) e
 }
 
 // Lots is every lot with its units up to now and what they foretell.
-func (e *Engine) Lots(now time.Time) []LotView {
-	out := make([]LotView, len(e.lots))
+func (e *Engine) Lots(now time.Time) []LotCount {
+	out := make([]LotCount, len(e.lots))
 	for i, l := range e.lots {
-		v := LotView{Lot: l.lot, Units: l.count.UnitsAt(now), Spring: l.spring}
+		v := LotCount{Lot: l.lot, Units: l.count.UnitsAt(now), Spring: l.spring}
 		if l.main != nil {
 			v.Source = l.main.ID
 		}

@@ -39,11 +39,16 @@ type Stay struct {
 	From time.Time // UTC
 }
 
-// Lot is one lot of eggs or fish.
+// Lot is one lot of eggs or fish as the site file states it; what happens to it
+// later is in the book (package book).
 type Lot struct {
 	ID      string
 	Species string
 	Strain  string
+	// Source says where the eggs or fish are from, in the keeper's words.
+	Source string `json:",omitempty"`
+	// Trays says which trays of the first unit, in the keeper's words.
+	Trays string `json:",omitempty"`
 	// EggTake is the time of spawning and fertilisation, UTC.
 	EggTake time.Time
 	// Start is the stage the lot was in when it came to its first unit.

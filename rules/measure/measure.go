@@ -28,6 +28,8 @@ type (
 	VolumeL float64
 	// DegreeDays is thermal units: degC above the base temperature times days.
 	DegreeDays float64
+	// MassG is a mass, grams.
+	MassG float64
 )
 
 // TUF gives the same thermal units as US temperature units: degF above 32 degF
@@ -49,9 +51,10 @@ const (
 	Pressure
 	Time
 	ThermalUnits
+	Mass
 )
 
-var dimensionNames = [...]string{"none", "temperature", "flow", "oxygen", "saturation", "volume", "length", "pressure", "time", "thermal units"}
+var dimensionNames = [...]string{"none", "temperature", "flow", "oxygen", "saturation", "volume", "length", "pressure", "time", "thermal units", "mass"}
 
 func (d Dimension) String() string {
 	if int(d) < len(dimensionNames) {
@@ -75,11 +78,12 @@ type unitDef struct {
 }
 
 // Exact conversion factors: 1 US gallon = 3.785411784 L, 1 ft = 0.3048 m,
-// 1 cubic foot = 28.316846592 L (NIST SP 811, appendix B, from memory);
+// 1 cubic foot = 28.316846592 L, 1 lb = 453.59237 g (NIST SP 811, appendix B, from memory);
 // 1 mmHg = 1013.25/760 hPa (the reading used by the oxygen tables).
 const (
 	litresPerUSGallon  = 3.785411784
 	litresPerCubicFoot = 28.316846592
+	gramsPerPound      = 453.59237
 	metresPerFoot      = 0.3048
 	hPaPerMmHg         = 1013.25 / 760
 )
@@ -97,10 +101,14 @@ var defs = []*unitDef{
 	{"% saturation", Saturation, 1, 0, 0, []string{"%sat", "% sat", "%"}},
 	{"L", Volume, 1, 0, 0, []string{"l", "litre", "litres"}},
 	{"m3", Volume, 1000, 0, 2, []string{"m³"}},
+	{"mL", Volume, 0.001, 0, 0, []string{"ml"}},
 	{"gal", Volume, litresPerUSGallon, 0, 0, nil},
 	{"ft3", Volume, litresPerCubicFoot, 0, 1, nil},
 	{"m", Length, 1, 0, 0, nil},
+	{"mm", Length, 0.001, 0, 0, nil},
+	{"cm", Length, 0.01, 0, 1, nil},
 	{"ft", Length, metresPerFoot, 0, 0, nil},
+	{"in", Length, metresPerFoot / 12, 0, 2, nil},
 	{"hPa", Pressure, 1, 0, 0, []string{"mbar"}},
 	{"kPa", Pressure, 10, 0, 1, nil},
 	{"mmHg", Pressure, hPaPerMmHg, 0, 0, nil},
@@ -111,6 +119,10 @@ var defs = []*unitDef{
 	{"d", Time, 86400, 0, 0, []string{"day", "days"}},
 	{"degree-days", ThermalUnits, 1, 0, 0, []string{"degree-day", "dd"}},
 	{"TU", ThermalUnits, 1 / 1.8, 0, 0, []string{"tu"}},
+	{"g", Mass, 1, 0, 2, []string{"gram", "grams"}},
+	{"kg", Mass, 1000, 0, 2, nil},
+	{"lb", Mass, gramsPerPound, 0, 2, []string{"lbs"}},
+	{"oz", Mass, gramsPerPound / 16, 0, 2, nil},
 }
 
 var byName = func() map[string]Unit {

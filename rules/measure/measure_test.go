@@ -77,7 +77,7 @@ func TestParseRefuses(t *testing.T) {
 		"warm":         `"warm" does not start with a number`,
 		"1.2.3 L":      `"1.2.3" is not a number`,
 		"+-3 L":        `"+-3" is not a number`,
-		"5 g":          `there is no unit "g"`,
+		"5 stone":      `there is no unit "stone"`,
 		"5 galon":      `there is no unit "galon"`,
 		"5 gpn":        `there is no unit "gpn"; did you mean "gpm"?`,
 		"5 Lmin":       `there is no unit "Lmin"; did you mean "L/min"?`,

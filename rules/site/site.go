@@ -102,7 +102,14 @@ type Probe struct {
 	Every time.Duration
 	// StandIn is the probe whose readings fill long gaps, "" for none.
 	StandIn reading.ProbeID
+	// Accuracy is the half-width of its error, in the base unit; 0 when not
+	// stated.
+	Accuracy float64
 }
+
+// DefaultAccuracyC is what a temperature probe is taken to be good for where
+// the site file does not say (common practice, no source).
+const DefaultAccuracyC measure.TempC = 0.5
 
 // Chore is recurring work with hours by which it must be done each day.
 type Chore struct {
@@ -148,7 +155,13 @@ type Site struct {
 	Probes      []Probe
 	Chores      []Chore
 	Lots        []lot.Lot
+	// Species are what the keeper states of each, by name in lower case.
+	Species map[string]lot.Profile
 }
+
+// HandProbe is the name under which readings by hand thermometer in a unit are
+// recorded.
+func HandProbe(unit string) reading.ProbeID { return reading.ProbeID("by hand: " + unit) }
 
 // ShowUnit is the unit in which the keeper reads a quantity.
 func (s *Site) ShowUnit(q reading.Quantity) measure.Unit {

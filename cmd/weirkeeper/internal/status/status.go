@@ -22,7 +22,7 @@ type Status struct {
 	Now    time.Time
 	Site   *site.Site
 	Probes []rules.ProbeView
-	Lots   []rules.LotView
+	Lots   []rules.LotCount
 	// Alarms are those not normal, worst first.
 	Alarms []rules.AlarmView
 	// Failing: the record cannot be written at the moment.
@@ -125,7 +125,7 @@ func (s *Status) lots(b *strings.Builder) {
 
 // Quality says how much of a lot's units was not measured in its own water, ""
 // when all of it was.
-func Quality(l rules.LotView) string {
+func Quality(l rules.LotCount) string {
 	var parts []string
 	if h := l.Units.Estimated().Hours(); h >= 0.1 {
 		parts = append(parts, fmt.Sprintf("%.1f h estimated", h))
