@@ -164,6 +164,11 @@ var (
 	Day           = must("d")
 	DegreeDayUnit = must("degree-days")
 	TUFUnit       = must("TU")
+	Gram          = must("g")
+	Kilogram      = must("kg")
+	Pound         = must("lb")
+	Inch          = must("in")
+	CubicFoot     = must("ft3")
 )
 
 // Base returns the base unit of a dimension.
@@ -375,4 +380,13 @@ func two(a int, an string, b int, bn string) string {
 		return fmt.Sprintf("%d %s", a, an)
 	}
 	return fmt.Sprintf("%d %s %d %s", a, an, b, bn)
+}
+
+// Group writes a number with its thousands apart, "12,400".
+func Group(n int) string {
+	s := strconv.Itoa(n)
+	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
+		s = s[:i] + "," + s[i:]
+	}
+	return s
 }

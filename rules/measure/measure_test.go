@@ -163,3 +163,11 @@ func TestSuggest(t *testing.T) {
 		}
 	}
 }
+
+func TestGroup(t *testing.T) {
+	for n, want := range map[int]string{0: "0", 7: "7", 999: "999", 1000: "1,000", 12400: "12,400", 100_000_000: "100,000,000", -1240: "-1,240", -124: "-124"} {
+		if got := measure.Group(n); got != want {
+			t.Errorf("%d: %s, want %s", n, got, want)
+		}
+	}
+}
