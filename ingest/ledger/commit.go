@@ -9,6 +9,7 @@ import (
 
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/callout"
+	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/site"
 )
@@ -20,6 +21,9 @@ type Batch struct {
 	ChoresDone  []site.ChoreDone
 	// Messages join the outbox, due at once.
 	Messages []callout.Message
+	// LotEntries join the record of the lots under the Seq and ID they have;
+	// see LastLotSeq.
+	LotEntries []book.Entry
 }
 
 // Committed counts the readings of a batch.
@@ -53,10 +57,11 @@ VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING`
 //
 // What is there already is left as it is: a reading with the same probe, At and
 // value, a transition with the same key, occurrence, states and time, the same
-// chore done, a message with the same ID. A reading with the same probe and
-// time but another value is kept beside the first.
+// chore done, a message or a lot's entry with the same ID. A reading with the
+// same probe and time but another value is kept beside the first.
 //
-// Errors: ErrBusy, ErrFull, ErrCorrupt; a reading whose value is not finite.
+// Errors: ErrBusy, ErrFull, ErrCorrupt; ErrNumberTaken; a reading whose value is
+// not finite; a lot's entry without ID, Seq or At.
 func (l *Ledger) Commit(ctx context.Context, b Batch) (Committed, error) {
 	if err := l.takeTurn(ctx, "commit"); err != nil {
 		return Committed{}, err
@@ -99,6 +104,11 @@ func (l *Ledger) Commit(ctx context.Context, b Batch) (Committed, error) {
 		for _, m := range b.Messages {
 			if err := l.storeMessage(ctx, m); err != nil {
 				return fmt.Errorf("message %q: %w", m.ID, err)
+			}
+		}
+		for _, e := range b.LotEntries {
+			if err := l.storeLotEntry(ctx, e); err != nil {
+				return fmt.Errorf("entry %d, %q, of lot %q: %w", e.Seq, e.ID, e.Lot, err)
 			}
 		}
 		return nil

@@ -15,6 +15,7 @@ import (
 	"weirkeeper/ingest/ledger"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/callout"
+	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/reading"
 )
 
@@ -52,11 +53,13 @@ func commitForEver(path, from string) error {
 	}
 }
 
-// crashBatch is what batch n holds: 1 to 40 readings, a transition, a message.
+// crashBatch is what batch n holds: 1 to 40 readings, a transition, a message, an
+// entry of a lot.
 func crashBatch(n int) ledger.Batch {
 	b := ledger.Batch{
 		Transitions: []alarm.Transition{transition(alarm.Key(fmt.Sprintf("alarm %d", n%5)), uint64(n), alarm.Normal, alarm.Unacknowledged, time.Duration(n)*time.Second)},
 		Messages:    []callout.Message{message(fmt.Sprintf("m%06d", n), time.Duration(n)*time.Second)},
+		LotEntries:  []book.Entry{fullEntry(int64(n))},
 	}
 	for i := range 1 + n*7%40 {
 		b.Readings = append(b.Readings, one(reading.ProbeID(fmt.Sprintf("p%d", n%3*40+i)), time.Duration(n)*time.Second, float64(n)))
@@ -131,6 +134,7 @@ func checkAcknowledged(t *testing.T, path string, acknowledged int) {
 		want.Readings = append(want.Readings, b.Readings...)
 		want.Transitions = append(want.Transitions, b.Transitions...)
 		want.Messages = append(want.Messages, b.Messages...)
+		want.LotEntries = append(want.LotEntries, b.LotEntries...)
 	}
 	for i, m := range messages {
 		equal(t, "message", m.Message, want.Messages[i])
@@ -139,6 +143,7 @@ func checkAcknowledged(t *testing.T, path string, acknowledged int) {
 	journal, err := l.Journal(t.Context(), at(0), at(1000*time.Hour))
 	ok(t, err)
 	equal(t, "journal", journal, want.Transitions)
+	equal(t, "lot entries", lotEntries(t, l), want.LotEntries)
 	standing, err := l.Standing(t.Context())
 	ok(t, err)
 	equal(t, "standing", standing, want.Transitions[max(0, n-5):])

@@ -1,6 +1,6 @@
 // Package ledger keeps the record of a hatchery in one SQLite file: readings,
-// the alarm journal, chores done, lots and the outbox of messages. It is the
-// only package that knows SQLite.
+// the alarm journal, chores done, lots and what was done with them, and the
+// outbox of messages. It is the only package that knows SQLite.
 //
 // What is committed is on the disk: Commit returns nil only after the write was
 // synced, so a reading may then be acknowledged to its broker. A batch is

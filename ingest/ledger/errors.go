@@ -29,6 +29,9 @@ var (
 	ErrOlder = errors.New("the ledger was written by an older weirkeeper; start the daemon once, which brings it up to date")
 	// ErrNotFound: there is no message with that ID.
 	ErrNotFound = errors.New("no such message")
+	// ErrNumberTaken: another entry of a lot has that Seq. Nothing of the
+	// batch was written.
+	ErrNumberTaken = errors.New("another entry has that number; take the one after the last")
 )
 
 // fail names the operation and the file, and adds the kind of an SQLite error.

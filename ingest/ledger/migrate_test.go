@@ -17,6 +17,7 @@ import (
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/callout"
 	"weirkeeper/rules/lot"
+	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/site"
 )
@@ -25,10 +26,11 @@ import (
 // it stands for the ledgers in the field.
 var writeFixture = flag.Bool("write-fixture", false, "write the ledger of the newest schema version anew; only right until that is released")
 
-const newest = 2
+const newest = 3
 
 var (
-	// fixtureBatch and fixtureLots are what each fixture holds.
+	// fixtureBatch and fixtureLots are what each fixture holds, the lots' entries
+	// only those from version 3 on.
 	fixtureBatch = ledger.Batch{
 		Readings: []reading.Reading{
 			{Probe: "spring-temp", At: at(0), DeviceAt: at(0), ArrivedAt: at(time.Second), Value: 6.25, Flags: reading.DeviceTimed, MID: 17},
@@ -38,6 +40,22 @@ var (
 		Transitions: []alarm.Transition{transition("trough flow/Trough 3", 2, alarm.Normal, alarm.Unacknowledged, time.Minute)},
 		ChoresDone:  []site.ChoreDone{{Chore: "clear intake", By: "rowan", At: at(0)}},
 		Messages:    []callout.Message{message("m1", time.Minute)},
+		LotEntries: []book.Entry{
+			{
+				Seq: 1, ID: "a1", Lot: "BT-31-03", Kind: book.Opened, At: at(-40 * time.Hour), RecordedAt: at(-39 * time.Hour), By: "rowan", Unit: "Stack 4", Trays: "1 to 3",
+				Open: &book.Opening{
+					Species: "brook trout", Strain: "creek", Source: "own brood", EggTake: at(-41 * time.Hour), Start: lot.Green, StartUnits: 1.5, BaseC: 0.5,
+					Count: book.Count{Method: book.ByVolume, SampleNumber: 412, SampleAmount: 50, TotalAmount: 3100.5},
+				},
+			},
+			{Seq: 2, ID: "a2", Lot: "BT-31-03", Kind: book.Moved, At: at(-30 * time.Hour), RecordedAt: at(-30 * time.Hour), By: "kim", Unit: "Stack 4", To: "Stack 5", Number: 9000},
+			{Seq: 3, ID: "a3", Lot: "BT-31-03", Kind: book.Split, At: at(-20 * time.Hour), RecordedAt: at(-19 * time.Hour), By: "kim", Unit: "Stack 5", Number: 400, Other: "BT-31-04"},
+			{Seq: 4, ID: "a4", Lot: "BT-31-03", Kind: book.Hatched, Part: book.First, At: at(-10 * time.Hour), RecordedAt: at(-9 * time.Hour), By: "kim"},
+			{Seq: 6, ID: "a6", Lot: "BT-31-03", Kind: book.Weighed, At: at(-8 * time.Hour), RecordedAt: at(-8 * time.Hour), By: "rowan", Sample: &book.Sample{Number: 50, WeightG: 41.7, LengthMM: 27.5}},
+			{Seq: 7, ID: "a7", Lot: "BT-31-03", Kind: book.Counted, At: at(-7 * time.Hour), RecordedAt: at(-7 * time.Hour), By: "rowan", Count: &book.Count{Method: book.Direct, Number: 8800}},
+			{Seq: 8, ID: "a8", Lot: "BT-31-03", Kind: book.Shipped, At: at(-6 * time.Hour), RecordedAt: at(-6 * time.Hour), By: "kim", Number: 100, Place: "Lower Fork"},
+			{Seq: 9, ID: "a9", Lot: "BT-31-03", Kind: book.Struck, At: at(-6 * time.Hour), RecordedAt: at(0), By: "kim", Corrects: 4, Text: "another lot"},
+		},
 	}
 	fixtureLots = []lot.Lot{{
 		ID: "BT-31-02", Species: "brook trout", Strain: "creek", EggTake: at(-48 * time.Hour), Start: lot.Green, StartUnits: 1.5, Eggs: 30_000,
@@ -95,11 +113,17 @@ func TestOldVersionsKeepTheirRows(t *testing.T) {
 			lots, err := l.Lots(t.Context())
 			ok(t, err)
 			equal(t, "lots", lots, fixtureLots)
+			if version >= 3 {
+				equal(t, "lot entries", lotEntries(t, l), fixtureBatch.LotEntries)
+			} else {
+				equal(t, "lot entries", lotEntries(t, l), nil)
+			}
 			equal(t, "messages", records(t, l, 0), []ledger.MessageRecord{{Message: fixtureBatch.Messages[0], State: ledger.Pending, NextAttempt: at(time.Minute)}})
 			equal(t, "committed again", commit(t, l, fixtureBatch), ledger.Committed{Duplicates: 3})
+			equal(t, "lot entries then", lotEntries(t, l), fixtureBatch.LotEntries)
 			seq, err := l.Snapshot(t.Context())
 			ok(t, err)
-			equal(t, "snapshot", seq, map[int]int64{1: 3, 2: 4}[version])
+			equal(t, "snapshot", seq, map[int]int64{1: 3, 2: 4, 3: 4}[version])
 		})
 	}
 }
