@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -78,7 +79,7 @@ func wantMetric() *config.Config {
 				{
 					ID: "stack 1 temperature", Quantity: reading.Temperature, At: "stack 1", Topic: "alderfork/stack-1",
 					Format: site.JSON, Unit: measure.DegC, ValuePath: "water.temperature", TimePath: "at", TimeFormat: site.RFC3339,
-					Low: 0, High: 25, Every: time.Minute, StandIn: "spring temperature",
+					Low: 0, High: 25, Every: time.Minute, StandIn: "spring temperature", Accuracy: 0.2,
 				},
 				{
 					ID: "stack 1 flow", Quantity: reading.Flow, At: "stack 1", Topic: "alderfork/stack-1",
@@ -98,12 +99,25 @@ func wantMetric() *config.Config {
 				{Name: "intake", By: []int{450}},
 			},
 			Lots: []lot.Lot{{
-				ID: "2026-A", Species: "brook trout", Strain: "upper pond", EggTake: at(8, 30), Start: lot.Eyed, StartUnits: 180, Eggs: 24000,
+				ID: "2026-A", Species: "brook trout", Strain: "upper pond", Source: "own broodstock", Trays: "1-4", EggTake: at(8, 30), Start: lot.Eyed, StartUnits: 180, Eggs: 24000,
 				Path: []lot.Stay{{Unit: "stack 1", From: at(13, 0)}},
 				Needs: map[lot.Stage]lot.Need{
 					lot.Hatch:  {Low: 450, High: 500, Source: "site file"},
 					lot.SwimUp: {Low: 700, High: 800, Source: "site file"},
 				},
+			}},
+			Species: map[string]lot.Profile{"brook trout": {
+				Species: "Brook Trout",
+				Needs: map[lot.Stage]lot.Need{
+					lot.Eyed:  {Low: 220, High: 250, Source: "site file"},
+					lot.Hatch: {Low: 440, High: 500, Source: "site file"},
+				},
+				Models: map[lot.Stage]lot.Model{
+					lot.Hatch:  {Form: lot.Power, A: 28.8392, B: -13.9306, C: -80, LowC: 2, HighC: 12, Source: "Crisp 1981, brown trout, from memory"},
+					lot.SwimUp: {Form: lot.Exponential, A: 5.99, B: 0.15, LowC: 5, HighC: 12.5, Source: "site file"},
+				},
+				Tender:     lot.Tender{From: 36 * time.Hour, Until: 250},
+				FryWeightG: 0.12, ConditionK: 1.05, DensityLimit: 0.5, FlowLimit: 1.5,
 			}},
 		},
 		Broker: config.Broker{
@@ -247,6 +261,15 @@ func TestParts(t *testing.T) {
 			func(c *config.Config) any { return c.Site.Lots[0].Path },
 			[]lot.Stay{{Unit: "t", From: time.Date(2026, 10, 14, 9, 30, 0, 0, time.UTC)}},
 		},
+		{
+			"an accuracy is a difference", "probe \"u\" {\n quantity = \"temperature\"\n at = \"spring intake\"\n topic = \"u\"\n accuracy = \"1.8 degF\"\n}\n",
+			func(c *config.Config) any { return math.Round(c.Site.Probes[1].Accuracy*1e9) / 1e9 }, 1.0,
+		},
+		{
+			"a species without figures leaves all to the published ones", "species \"lake trout\" {\n}\n",
+			func(c *config.Config) any { return c.Site.Species },
+			map[string]lot.Profile{"lake trout": {Species: "lake trout"}},
+		},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -382,6 +405,18 @@ func checkWhole(t *testing.T, c *config.Config) {
 	for _, l := range c.Site.Lots {
 		if _, ok := c.Site.Unit(l.Unit()); !ok || l.EggTake.After(options.Now) || l.Path[0].From.Before(l.EggTake) || l.Eggs < 1 || math.IsNaN(float64(l.StartUnits)) {
 			t.Errorf("lot is not whole: %+v", l)
+		}
+	}
+	for key, pr := range c.Site.Species {
+		if key != strings.ToLower(pr.Species) {
+			t.Errorf("species %q under %q", pr.Species, key)
+		}
+		for st, m := range pr.Models {
+			cold, _ := config.DaysAt(m, m.LowC)
+			warm, _ := config.DaysAt(m, m.HighC)
+			if !slices.Contains(lot.Stages()[1:], st) || !(warm > 0 && warm < cold && !math.IsInf(cold, 1) && m.LowC < m.HighC) {
+				t.Errorf("species %q to %s: %+v takes %g to %g days", key, st, m, cold, warm)
+			}
 		}
 	}
 	for _, ch := range c.Site.Chores {

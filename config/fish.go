@@ -23,12 +23,16 @@ func (p *parser) lots() {
 	}
 }
 
+// lot reads how a lot begins at this site. What happens to it later, such as a
+// move, a hatch or a count, is told by "weirkeeper lot ..." and stands in the
+// book (rules/lot/book), not here.
 func (p *parser) lot(b *hclread.Block) lot.Lot {
 	s := p.c.Site
 	l := lot.Lot{ID: b.Name(), Start: lot.Green}
 	b.Need("species", `"brook trout"`)
 	l.Species, _ = filled(b, "species")
 	l.Strain, _ = b.Text("strain")
+	l.Source, _ = filled(b, "source")
 	b.Need("eggs", "24000")
 	l.Eggs, _ = b.Int("eggs", 1, 100_000_000)
 
@@ -54,6 +58,7 @@ func (p *parser) lot(b *hclread.Block) lot.Lot {
 	b.Need("unit", `"stack 1"`)
 	unit, unitOK := p.refer(b, "unit", "unit", p.unitNames())
 	l.Path = []lot.Stay{{Unit: unit, From: placed}}
+	l.Trays, _ = filled(b, "trays")
 	if u, ok := s.Unit(unit); unitOK && ok {
 		p.lotWater(b, *u)
 	}
@@ -74,7 +79,7 @@ func (p *parser) lot(b *hclread.Block) lot.Lot {
 	if v, ok := between(b, "base", measure.Temperature, -2, 10); ok {
 		l.BaseC = measure.TempC(v)
 	}
-	p.needs(b, &l)
+	p.lotNeeds(b, &l)
 	return l
 }
 
@@ -83,6 +88,9 @@ func (p *parser) lotWater(b *hclread.Block, u site.Unit) {
 	if u.Kind == site.Spring || u.Kind == site.HeadBox {
 		b.Fault(b.Rng("unit"), "No place for a lot", fmt.Sprintf("Unit %q is a %s. Write the stack, trough or raceway the lot is in.", u.Name, u.Kind))
 		return
+	}
+	if u.Kind != site.Stack && b.Has("trays") {
+		b.Fault(b.Rng("trays"), "Trays outside a stack", fmt.Sprintf("Only a stack has trays, and unit %q is a %s. Delete the line, or write the stack the lot is in.", u.Name, u.Kind))
 	}
 	if _, ok := p.c.Site.ProbeAt(u.Name, reading.Temperature); ok || p.file.Broken() {
 		return
@@ -94,39 +102,28 @@ func (p *parser) lotWater(b *hclread.Block, u site.Unit) {
 	b.Warn(b.Rng("unit"), "No temperature at the lot", fmt.Sprintf("No probe measures temperature at unit %q, so %s. Add a probe with at = %q.", u.Name, detail, u.Name))
 }
 
-// needs reads the keeper's own requirements; without them and without
-// published ones nothing can be predicted.
-func (p *parser) needs(b *hclread.Block, l *lot.Lot) {
-	needs := b.One("needs")
-	if needs == nil {
-		known := lot.PublishedSpecies()
-		slices.Sort(known)
-		if l.Species != "" && !slices.Contains(known, strings.ToLower(strings.TrimSpace(l.Species))) {
-			d := hclread.Unknown(b.Rng("species"), "species", l.Species, known)
-			b.Warn(*d.Subject, "No requirement known", fmt.Sprintf("%s Without thermal units of your own nothing is predicted: add needs { hatch = [\"440 degree-days\", \"500 degree-days\"] } with your figures.", strings.Replace(d.Detail, "There is no species", "No requirement is published here for", 1)))
-		}
+// lotNeeds reads the lot's own requirements; without them, and without any of
+// its species, nothing can be predicted.
+func (p *parser) lotNeeds(b *hclread.Block, l *lot.Lot) {
+	if l.Needs = needs(b); l.Needs != nil || l.Species == "" || p.file.Broken() {
 		return
 	}
-	l.Needs = make(map[lot.Stage]lot.Need)
-	before := lot.Need{}
-	for _, st := range lot.Stages()[1:] {
-		attr := strings.ReplaceAll(string(st), "-", "_")
-		low, high, ok := needs.AmountRange(attr, measure.ThermalUnits)
-		if !ok {
-			continue
+	key := strings.ToLower(strings.TrimSpace(l.Species))
+	known := lot.PublishedSpecies()
+	for name, pr := range p.c.Site.Species {
+		if len(pr.Needs)+len(pr.Models) > 0 {
+			known = append(known, name)
 		}
-		n := lot.Need{Low: measure.DegreeDays(low.Base()), High: measure.DegreeDays(high.Base()), Source: "site file"}
-		switch {
-		case n.Low <= 0 || n.High > maxUnits:
-			needs.Fault(needs.Rng(attr), "Number out of sense", fmt.Sprintf("Write the thermal units from egg take to %s, above 0 and up to %q.", st, low.Unit.Format(maxUnits)))
-			continue
-		case n.Low <= before.Low:
-			needs.Fault(needs.Rng(attr), "Stages out of order", fmt.Sprintf("All are counted from egg take, so %s needs more than the stage before it. Correct one of them.", st))
-			continue
-		}
-		l.Needs[st], before = n, n
 	}
-	needs.Done()
+	if slices.Contains(known, key) {
+		return
+	}
+	slices.Sort(known)
+	why := strings.Replace(hclread.Unknown(b.Rng("species"), "species", l.Species, slices.Compact(known)).Detail, "There is no species", "No requirement is known here for", 1)
+	if _, own := p.c.Site.Species[key]; own {
+		why = fmt.Sprintf("The block species %q states no requirement, and none is published here.", l.Species)
+	}
+	b.Warn(b.Rng("species"), "No requirement known", fmt.Sprintf("%s Without thermal units of your own nothing is predicted: add needs { hatch = [\"440 degree-days\", \"500 degree-days\"] } with your figures, to the lot or to a block species %q { ... }.", why, l.Species))
 }
 
 func (p *parser) chores() {

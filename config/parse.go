@@ -38,6 +38,7 @@ func Parse(files *hclread.Files, name string, src []byte, opt Options) (*Config,
 	p.sections()
 	p.units()
 	p.probes()
+	p.species()
 	p.lots()
 	p.chores()
 	p.people()
@@ -94,7 +95,11 @@ func between(b *hclread.Block, attr string, dim measure.Dimension, low, high flo
 	if v := a.Base(); v >= low && v <= high {
 		return v, true
 	}
-	b.Fault(b.Rng(attr), "Number out of sense", fmt.Sprintf("%s cannot be %s: write it between %q and %q.", attr, a, a.Unit.Format(low), a.Unit.Format(high)))
+	u := a.Unit
+	if shown, err := measure.Parse(u.Format(low)); err == nil && shown.Value == 0 && low != 0 {
+		u = dim.Base() // too coarse to name the bound in
+	}
+	b.Fault(b.Rng(attr), "Number out of sense", fmt.Sprintf("%s cannot be %s: write it between %q and %q.", attr, a, u.Format(low), u.Format(high)))
 	return 0, false
 }
 

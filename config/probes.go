@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -26,6 +27,7 @@ const (
 	zeroShare                   = 0.05 // of the design flow, below 0
 	defaultEvery                = time.Minute
 	shortestEvery, longestEvery = time.Second, 7 * 24 * time.Hour
+	lowAccuracyC, highAccuracyC = 0.01, 5
 )
 
 func plausible(q reading.Quantity, designFlow measure.FlowLPM) (low, high float64) {
@@ -82,8 +84,8 @@ func (p *parser) probe(b *hclread.Block) site.Probe {
 	for _, f := range site.Formats() {
 		formats = append(formats, string(f))
 	}
-	if f, ok := b.Choice("format", formats); ok {
-		pr.Format = site.Format(f)
+	if f, ok := b.Choice("format", formats); ok || b.Has("format") {
+		pr.Format = site.Format(f) // "" when faulty: what belongs to it cannot be judged
 	}
 	for _, f := range site.TimeFormats() {
 		timeFormats = append(timeFormats, string(f))
@@ -94,11 +96,11 @@ func (p *parser) probe(b *hclread.Block) site.Probe {
 	pr.TimeFormat = site.TimeFormat(tf)
 	pr.RecordName, _ = filled(b, "record")
 	for _, a := range []string{"value_path", "time_path", "time_format"} {
-		if pr.Format != site.JSON && b.Has(a) {
+		if b.Has(a) && pr.Format != site.JSON && pr.Format != "" {
 			b.Fault(b.Rng(a), "Belongs to JSON", fmt.Sprintf("%s is about payloads in JSON. Add format = \"json\", or delete the line.", a))
 		}
 	}
-	if pr.Format != site.SenML && b.Has("record") {
+	if b.Has("record") && pr.Format != site.SenML && pr.Format != "" {
 		b.Fault(b.Rng("record"), "Belongs to SenML", `record is the name of a SenML record. Add format = "senml", or delete the line.`)
 	}
 	if pr.Format == site.JSON {
@@ -110,6 +112,7 @@ func (p *parser) probe(b *hclread.Block) site.Probe {
 
 	p.probeUnit(b, &pr)
 	p.probeRange(b, &pr)
+	pr.Accuracy = accuracy(b, pr.Quantity)
 	return pr
 }
 
@@ -134,7 +137,7 @@ func (p *parser) probeUnit(b *hclread.Block, pr *site.Probe) {
 	default:
 		pr.Unit = pr.Quantity.Dimension().Base()
 		shown := p.c.Site.ShowUnit(pr.Quantity)
-		if !b.Has("unit") && pr.Format != site.SenML && shown != pr.Unit {
+		if !b.Has("unit") && pr.Format != site.SenML && pr.Format != "" && shown != pr.Unit {
 			b.Warn(b.DefRange(), "Unit not stated", fmt.Sprintf("The site shows %s in %s, but numbers of %s are read as %s. Write what it sends: unit = %q or unit = %q.", pr.Quantity, shown, b.What(), pr.Unit, shown, pr.Unit))
 		}
 	}
@@ -166,6 +169,31 @@ func (p *parser) probeRange(b *hclread.Block, pr *site.Probe) {
 		r.Fault(r.DefRange(), "Wrong order", fmt.Sprintf("No reading can lie above %s and below %s. Write the smaller amount as low and the greater one as high.", pr.Unit.Format(pr.Low), pr.Unit.Format(pr.High)))
 	}
 	r.Done()
+}
+
+// accuracy reads the half-width of a probe's error, a difference of
+// temperature; 0 when it is not stated.
+func accuracy(b *hclread.Block, q reading.Quantity) float64 {
+	if !b.Has("accuracy") || q == 0 {
+		return 0
+	}
+	if q != reading.Temperature {
+		b.Fault(b.Rng("accuracy"), "Only for temperature", "accuracy says how sure thermal units are, and they come from probes of temperature only. Delete the line.")
+		return 0
+	}
+	a, ok := b.Amount("accuracy", measure.Temperature)
+	if !ok {
+		return 0
+	}
+	v := a.BaseDelta()
+	if v < lowAccuracyC || v > highAccuracyC {
+		bound := func(c float64) string {
+			return measure.Amount{Value: math.Round(a.Unit.DeltaFromBase(c)*1000) / 1000, Unit: a.Unit}.String()
+		}
+		b.Fault(b.Rng("accuracy"), "Number out of sense", fmt.Sprintf("accuracy is how far the probe may be off to either side: write it between %q and %q.", bound(lowAccuracyC), bound(highAccuracyC)))
+		return 0
+	}
+	return v
 }
 
 // topic reads an exact MQTT topic (MQTT 3.1.1, section 4.7).
@@ -214,6 +242,7 @@ func (p *parser) sharedTopics(blocks []*hclread.Block) {
 func shares(block *hclread.Block, a, b site.Probe, line int) bool {
 	other := fmt.Sprintf("Probe %q at line %d listens to the same topic", b.ID, line)
 	switch {
+	case a.Format == "" || b.Format == "":
 	case a.Format != b.Format:
 		block.Fault(block.Rng("topic"), "Topic with two formats", fmt.Sprintf("%s with format %q, this one with %q. Write the same format in both, or another topic.", other, b.Format, a.Format))
 	case a.Format == site.Number:

@@ -47,6 +47,7 @@ probe "stack 1 temperature" {
   time_path   = "at"
   time_format = "rfc3339"
   stand_in    = "spring temperature"
+  accuracy    = "0.2 degC"
   plausible {
     low  = "0 degC"
     high = "25 degC"
@@ -78,15 +79,48 @@ probe "trough 1 saturation" {
   record   = "trough-1/saturation"
 }
 
+species "Brook Trout" {
+  needs {
+    eyed  = ["220 degree-days", "250 degree-days"]
+    hatch = ["440 degree-days", "500 degree-days"]
+  }
+  develops "hatch" {
+    form   = "power"
+    a      = 28.8392
+    b      = -13.9306
+    c      = -80.0
+    low    = "2 degC"
+    high   = "12 degC"
+    source = "Crisp 1981, brown trout, from memory"
+  }
+  develops "swim-up" {
+    form = "exponential"
+    a    = 5.99
+    b    = 0.150
+    low  = "5 degC"
+    high = "12.5 degC"
+  }
+  tender {
+    from  = "36 h"
+    until = "250 degree-days"
+  }
+  fry_weight          = "0.12 g"
+  condition           = 1.05
+  density_index_limit = 0.5
+  flow_index_limit    = 1.5
+}
+
 lot "2026-A" {
   species     = "brook trout"
   strain      = "upper pond"
+  source      = "own broodstock"
   egg_take    = "2026-10-14 09:30"
   placed      = "2026-10-14 14:00"
   start       = "eyed"
   start_units = "180 degree-days"
   eggs        = 24000
   unit        = "stack 1"
+  trays       = "1-4"
   base        = "0 degC"
   needs {
     hatch   = ["450 degree-days", "500 degree-days"]

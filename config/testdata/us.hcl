@@ -48,6 +48,7 @@ probe "stack 1 temperature" {
   time_path   = "at"
   time_format = "rfc3339"
   stand_in    = "spring temperature"
+  accuracy    = "0.36 degF"
   plausible {
     low  = "32 degF"
     high = "77 degF"
@@ -80,15 +81,48 @@ probe "trough 1 saturation" {
   record   = "trough-1/saturation"
 }
 
+species "Brook Trout" {
+  needs {
+    eyed  = ["396 TU", "450 TU"]
+    hatch = ["792 TU", "900 TU"]
+  }
+  develops "hatch" {
+    form   = "power"
+    a      = 28.8392
+    b      = -13.9306
+    c      = -80.0
+    low    = "35.6 degF"
+    high   = "53.6 degF"
+    source = "Crisp 1981, brown trout, from memory"
+  }
+  develops "swim-up" {
+    form = "exponential"
+    a    = 5.99
+    b    = 0.150
+    low  = "41 degF"
+    high = "54.5 degF"
+  }
+  tender {
+    from  = "36 h"
+    until = "450 TU"
+  }
+  fry_weight          = "0.004233 oz"
+  condition           = 1.05
+  density_index_limit = 0.5
+  flow_index_limit    = 1.5
+}
+
 lot "2026-A" {
   species     = "brook trout"
   strain      = "upper pond"
+  source      = "own broodstock"
   egg_take    = "2026-10-14 09:30"
   placed      = "2026-10-14 14:00"
   start       = "eyed"
   start_units = "324 TU"
   eggs        = 24000
   unit        = "stack 1"
+  trays       = "1-4"
   base        = "32 degF"
   needs {
     hatch   = ["810 TU", "900 TU"]

@@ -48,3 +48,18 @@ probe "d" {
   topic    = "d"
   format   = "xml"
 }
+# What belongs to a format is not judged while the format is misspelt.
+probe "e" {
+  quantity   = "temperature"
+  at         = "stack 1"
+  topic      = "c"
+  format     = "jsn"
+  value_path = "temperature"
+}
+probe "f" {
+  quantity = "temperature"
+  at       = "stack 1"
+  topic    = "f"
+  format   = "senmll"
+  record   = "x"
+}

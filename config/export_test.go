@@ -1,0 +1,3 @@
+package config
+
+var DaysAt = daysAt
