@@ -40,22 +40,37 @@ type Water struct {
 // A Figure is one result, or why there is none.
 type Figure struct {
 	Value float64
+	// Low and High are the range of Value where it is only known as one, else
+	// both 0.
+	Low, High float64
 	// Why says what is missing, "" when Value holds.
 	Why string
-	// Limit is the highest value wanted, 0 for none; LimitSource whose it is.
+	// Limit is the highest value wanted and LimitSource whose it is; both zero
+	// for no limit. A Limit of 0 with a source bears no fish at all.
 	Limit       float64
 	LimitSource string
+	// Guide says that the limit is a rule of the trade and not the keeper's:
+	// worth showing, no fault.
+	Guide bool
+	// NoLimit says what is missing for a limit, "" when there is one, or when
+	// the figure never has one.
+	NoLimit string
 }
 
 // Known reports whether the figure was worked out.
 func (f Figure) Known() bool { return f.Why == "" }
 
-// Over reports whether it is above its limit.
-func (f Figure) Over() bool { return f.Known() && f.Limit > 0 && f.Value > f.Limit }
+// Limited reports whether there is a limit.
+func (f Figure) Limited() bool { return f.Limit > 0 || f.LimitSource != "" }
+
+// Over reports whether it is above its limit, be that the keeper's or a guide.
+func (f Figure) Over() bool { return f.Known() && f.Limited() && f.Value > f.Limit }
 
 // Holding is the arithmetic of one unit.
 type Holding struct {
-	Number int
+	// Number is of fish and eggs together, Eggs of the eggs alone. All else is
+	// about the fish.
+	Number, Eggs int
 	// BiomassKG is the weight of all fish, kg.
 	BiomassKG Figure
 	// DensityIndex is W/(V L), lb/(ft3 in).
@@ -68,8 +83,10 @@ type Holding struct {
 	LoadingKGperLPM Figure
 	// TurnoverPerHour is how often the water is exchanged in an hour.
 	TurnoverPerHour Figure
-	// OxygenDemandGH is what the fish use, grams an hour.
+	// OxygenDemandGH is what the fish use, grams an hour. Its limit is what the
+	// inflow brings above the least that the outflow may have.
 	OxygenDemandGH Figure
-	// OutflowMgL is the oxygen that leaves for it at that flow.
+	// OutflowMgL is the oxygen left in the outflow, 0 when the fish would use
+	// all of it.
 	OutflowMgL Figure
 }
