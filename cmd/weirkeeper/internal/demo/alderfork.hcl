@@ -286,6 +286,7 @@ probe "stack 1 temperature" {
   at       = "stack 1"
   topic    = "alderfork/stack-1/temperature"
   unit     = "degC"
+  accuracy = "0.2 degC"
   stand_in = "head box temperature"
 }
 
@@ -305,6 +306,7 @@ probe "stack 2 temperature" {
   at       = "stack 2"
   topic    = "alderfork/stack-2/temperature"
   unit     = "degC"
+  accuracy = "0.2 degC"
   stand_in = "head box temperature"
 }
 
@@ -324,6 +326,7 @@ probe "stack 3 temperature" {
   at       = "stack 3"
   topic    = "alderfork/stack-3/temperature"
   unit     = "degC"
+  accuracy = "0.2 degC"
   stand_in = "head box temperature"
 }
 
@@ -343,6 +346,7 @@ probe "stack 4 temperature" {
   at       = "stack 4"
   topic    = "alderfork/stack-4/temperature"
   unit     = "degC"
+  accuracy = "0.2 degC"
   stand_in = "head box temperature"
 }
 
@@ -362,6 +366,7 @@ probe "stack 5 temperature" {
   at       = "stack 5"
   topic    = "alderfork/stack-5/temperature"
   unit     = "degC"
+  accuracy = "0.2 degC"
   stand_in = "head box temperature"
 }
 
@@ -381,6 +386,7 @@ probe "stack 6 temperature" {
   at       = "stack 6"
   topic    = "alderfork/stack-6/temperature"
   unit     = "degC"
+  accuracy = "0.2 degC"
   stand_in = "head box temperature"
 }
 
@@ -792,74 +798,113 @@ probe "deep trough 3B oxygen" {
   unit        = "mg/L"
 }
 
+# The species. What is not stated here is taken from published figures, where
+# there are any.
+
+# Invented for the demo: all of it.
+species "brook trout" {
+  tender {
+    from  = "48 h"
+    until = "230 degree-days"
+  }
+  fry_weight          = "0.09 g"
+  condition           = 1.05
+  density_index_limit = 0.4
+  flow_index_limit    = 1.5
+}
+
+# Nothing is published for this species. Invented for the demo: all of it, as if
+# from the keeper's own lots.
+species "arctic char" {
+  needs {
+    eyed    = ["200 degree-days", "240 degree-days"]
+    hatch   = ["400 degree-days", "450 degree-days"]
+    swim_up = ["640 degree-days", "720 degree-days"]
+  }
+  develops "hatch" {
+    form   = "exponential"
+    a      = 5.02
+    b      = 0.130
+    low    = "2 degC"
+    high   = "10 degC"
+    source = "own lots"
+  }
+  tender {
+    from  = "36 h"
+    until = "240 degree-days"
+  }
+  fry_weight          = "0.07 g"
+  condition           = 0.95
+  density_index_limit = 0.5
+  flow_index_limit    = 1.5
+}
+
 # Lots. Weirkeeper came to Alder Fork on the evening of 20 November: what a lot
 # had gathered by then is from the hatch house book.
 
 lot "2026-A" {
   species     = "brook trout"
   strain      = "Alder Fork"
+  source      = "own broodstock"
   egg_take    = "2026-09-28 09:30"
   start       = "eyed"
   start_units = "437 degree-days"
   eggs        = 24000
   unit        = "stack 1"
+  trays       = "1-4"
   placed      = "2026-11-20 18:00"
 }
 
 lot "2026-B" {
   species     = "brook trout"
   strain      = "Alder Fork"
+  source      = "own broodstock"
   egg_take    = "2026-10-14 10:00"
   start       = "eyed"
   start_units = "311 degree-days"
   eggs        = 22000
   unit        = "stack 2"
+  trays       = "1-4"
   placed      = "2026-11-20 18:00"
 }
 
 lot "2026-C" {
   species     = "brook trout"
   strain      = "Upper Alder"
+  source      = "bought as green eggs from Upper Alder"
   egg_take    = "2026-11-11 14:15"
   start       = "green"
   start_units = "78 degree-days"
   eggs        = 26000
   unit        = "stack 3"
+  trays       = "1-5"
   placed      = "2026-11-20 18:00"
 }
 
 lot "2026-D" {
   species     = "arctic char"
   strain      = "Alder Fork"
+  source      = "own broodstock"
   egg_take    = "2026-10-03 11:00"
   start       = "eyed"
   start_units = "396 degree-days"
   eggs        = 14000
   unit        = "stack 4"
+  trays       = "1-3"
   placed      = "2026-11-20 18:00"
-  # Nothing is published for this species: from the keeper's own lots.
-  needs {
-    eyed    = ["200 degree-days", "240 degree-days"]
-    hatch   = ["400 degree-days", "450 degree-days"]
-    swim_up = ["640 degree-days", "720 degree-days"]
-  }
 }
 
 lot "2026-E" {
   species     = "arctic char"
   strain      = "Alder Fork"
+  source      = "own broodstock"
   egg_take    = "2026-10-27 11:30"
   start       = "green"
   start_units = "199 degree-days"
   eggs        = 15000
   unit        = "stack 5"
+  trays       = "1-3"
   placed      = "2026-11-20 18:00"
-  # Nothing is published for this species: from the keeper's own lots.
-  needs {
-    eyed    = ["200 degree-days", "240 degree-days"]
-    hatch   = ["400 degree-days", "450 degree-days"]
-    swim_up = ["640 degree-days", "720 degree-days"]
-  }
 }
 
 # Work that must be done each day.
