@@ -23,6 +23,14 @@ type Config struct {
 	People  []Person
 	Paths   Paths
 	History History
+	// PasswordFiles are the files that hold passwords and where they are named.
+	PasswordFiles []PasswordFile
+}
+
+// PasswordFile is a file that the site file names for a password.
+type PasswordFile struct {
+	Path string
+	At   hcl.Range
 }
 
 // History is how long readings are kept.

@@ -18,6 +18,7 @@ import (
 
 	gocmp "github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
+	"github.com/hashicorp/hcl/v2"
 
 	"weirkeeper/config"
 	"weirkeeper/rules/hclread"
@@ -56,6 +57,7 @@ var compare = []gocmp.Option{
 	gocmp.Comparer(func(a, b measure.Unit) bool { return a == b }),
 	gocmp.Comparer(func(a, b *time.Location) bool { return a.String() == b.String() }),
 	cmpopts.EquateEmpty(),
+	cmpopts.IgnoreTypes(hcl.Range{}),
 }
 
 func wantMetric() *config.Config {
@@ -130,9 +132,10 @@ func wantMetric() *config.Config {
 			Host: "mail.alderfork.example", Port: 587, TLS: config.StartTLS, User: "weirkeeper",
 			Password: config.Secret{File: "/srv/alderfork/mail.password"}, From: "weirkeeper@alderfork.example", Timeout: 20 * time.Second,
 		},
-		CallOut: config.CallOut{People: []string{"rowan", "kim"}, Repeat: 10 * time.Minute, Gather: 90 * time.Second, Morning: 405, Expire: 12 * time.Hour},
-		People:  []config.Person{{Name: "kim", Email: "kim@alderfork.example"}, {Name: "rowan", Email: "rowan@alderfork.example"}},
-		Paths:   config.Paths{Data: "/var/lib/weirkeeper", Rules: []string{"/srv/alderfork/rules.hcl", "/srv/alderfork/night.hcl"}},
+		CallOut:       config.CallOut{People: []string{"rowan", "kim"}, Repeat: 10 * time.Minute, Gather: 90 * time.Second, Morning: 405, Expire: 12 * time.Hour},
+		People:        []config.Person{{Name: "kim", Email: "kim@alderfork.example"}, {Name: "rowan", Email: "rowan@alderfork.example"}},
+		Paths:         config.Paths{Data: "/var/lib/weirkeeper", Rules: []string{"/srv/alderfork/rules.hcl", "/srv/alderfork/night.hcl"}},
+		PasswordFiles: []config.PasswordFile{{Path: "/srv/alderfork/mail.password"}},
 	}
 }
 

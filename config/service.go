@@ -71,6 +71,9 @@ func (p *parser) secret(b *hclread.Block) Secret {
 		return Secret{}
 	}
 	file := p.filePath(h, "file")
+	if file != "" {
+		p.c.PasswordFiles = append(p.c.PasswordFiles, PasswordFile{Path: file, At: h.Rng("file")})
+	}
 	env, envOK := filled(h, "env")
 	if !h.Broken() && h.Has("file") == h.Has("env") {
 		h.Fault(h.DefRange(), "One place for the password", "A password stands in one place: "+remedy+".")

@@ -2,8 +2,15 @@ package main
 
 import (
 	"context"
+	"errors"
 	"flag"
 	"fmt"
+	"io/fs"
+	"os"
+
+	"github.com/hashicorp/hcl/v2"
+
+	"weirkeeper/config"
 )
 
 // list is a flag that may be given several times.
@@ -30,6 +37,9 @@ func runCheck(_ context.Context, e env, args []string) int {
 		if err != nil {
 			return e.fault(err)
 		}
+		if !l.diags.HasErrors() {
+			l.diags = append(l.diags, passwordFiles(l.config)...)
+		}
 		faulty, err := l.say(e.out)
 		if err != nil {
 			return e.fault(err)
@@ -46,4 +56,30 @@ func runCheck(_ context.Context, e env, args []string) int {
 		fmt.Fprintf(e.out, "%s: %s is in order: %d units, %d probes, %d lots, %d rules with %d alarms.\n", path, s.Name, len(s.Units), len(s.Probes), len(s.Lots), len(l.program.Rules), watched)
 	}
 	return code
+}
+
+// readableByAll is the permission of everybody to read a file.
+const readableByAll = 0o004
+
+// passwordFiles warns of password files that are missing or open to everybody.
+// Those that cannot be looked at are left to the daemon, which may be another
+// user.
+func passwordFiles(c *config.Config) hcl.Diagnostics {
+	var diags hcl.Diagnostics
+	for _, f := range c.PasswordFiles {
+		var summary, detail string
+		info, err := os.Stat(f.Path)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			summary = "Password file missing"
+			detail = fmt.Sprintf("There is no file %q yet. Write the password into it, alone, and make it readable for the daemon only: chmod 600.", f.Path)
+		case err == nil && info.Mode()&readableByAll != 0:
+			summary = "Password file open to all"
+			detail = fmt.Sprintf("Everybody on this computer can read %q. Give it to the daemon's user alone: chmod 600.", f.Path)
+		default:
+			continue
+		}
+		diags = append(diags, &hcl.Diagnostic{Severity: hcl.DiagWarning, Summary: summary, Detail: detail, Subject: &f.At})
+	}
+	return diags
 }

@@ -99,9 +99,90 @@ func TestReadmeExamples(t *testing.T) {
 	if len(blocks) != 2 {
 		t.Fatalf("%d examples, want the site file and the rules file", len(blocks))
 	}
-	dir := writeFiles(t, map[string]string{"site.hcl": blocks[0][1], "rules.hcl": blocks[1][1]})
+	dir := writeFiles(t, map[string]string{"site.hcl": blocks[0][1], "rules.hcl": blocks[1][1], "probes.password": "p", "mail.password": "m"})
 	e, out, _ := testEnv()
 	if code := run(t.Context(), []string{"check", filepath.Join(dir, "site.hcl")}, e); code != exitOK || strings.Contains(out.String(), "Warning") {
+		t.Errorf("exit code %d\n%s", code, out)
+	}
+}
+
+// Password files are looked at, and only warned of: the daemon may be another
+// user, or they may come later.
+func TestCheckPasswordFiles(t *testing.T) {
+	const siteFile = `site "Alder Fork" {
+}
+unit "spring" {
+  kind = "spring"
+}
+probe "spring flow" {
+  quantity = "flow"
+  at       = "spring"
+  topic    = "spring/flow"
+}
+broker {
+  user "a" {
+    password {
+      file = "missing.password"
+    }
+  }
+  user "b" {
+    password {
+      file = "open.password"
+    }
+  }
+  user "c" {
+    password {
+      file = "closed.password"
+    }
+  }
+}
+person "kim" {
+  email = "kim@alderfork.example"
+}
+mail {
+  host = "mail.alderfork.example"
+  from = "weir@alderfork.example"
+  user = "weir"
+  password {
+    env = "WEIR_PASSWORD"
+  }
+}
+`
+	const rules = `low_flow "spring" {
+  covers {
+    all = true
+  }
+  setpoint   = "300 L/min"
+  on_delay   = "2 min"
+  priority   = "call-out"
+  can_happen = "The fish have no water."
+  to_do      = "Clear the intake screen."
+}
+`
+	dir := writeFiles(t, map[string]string{"site.hcl": siteFile, "rules.hcl": rules, "open.password": "o", "closed.password": "c"})
+	if err := os.Chmod(filepath.Join(dir, "open.password"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	t.Chdir(dir)
+	e, out, _ := testEnv()
+	code := run(t.Context(), []string{"check", "site.hcl"}, e)
+	const want = `Warning: Password file missing
+
+  on site.hcl line 14, in broker:
+  14:       file = "missing.password"
+
+There is no file "missing.password" yet. Write the password into it, alone,
+and make it readable for the daemon only: chmod 600.
+
+Warning: Password file open to all
+
+  on site.hcl line 19, in broker:
+  19:       file = "open.password"
+
+Everybody on this computer can read "open.password". Give it to the daemon's
+user alone: chmod 600.
+`
+	if code != exitOK || !strings.Contains(out.String(), want) || strings.Contains(out.String(), "closed.password") {
 		t.Errorf("exit code %d\n%s", code, out)
 	}
 }
