@@ -10,6 +10,12 @@
 // without TLS: it is meant for this machine or a network of the hatchery's own.
 // Alarm rules stand in files of their own (rules/lang).
 //
+// A lot block states how a lot begins at this site: its species, source, egg
+// take, number and first place. Moves, counts, stages and losses are told by
+// "weirkeeper lot ..." and stand in the record. A species block states what the
+// keeper knows of a species: needs, equations of development, the tender time
+// and limits; what it leaves out is taken from published figures.
+//
 // The smallest file that works:
 //
 //	site "Alder Fork" {
