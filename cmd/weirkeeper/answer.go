@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"strings"
 	"time"
@@ -16,16 +18,59 @@ import (
 	"weirkeeper/rules/alarm"
 )
 
-// answerFlags are common to the commands that talk to the running daemon.
-func answerFlags(name string, e env) (fs *flag.FlagSet, at, by *string) {
+// daemonFlags say where the running daemon is.
+type daemonFlags struct {
+	fs       *flag.FlagSet
+	at, site *string
+}
+
+func addDaemonFlags(fs *flag.FlagSet) daemonFlags {
+	return daemonFlags{
+		fs,
+		fs.String("at", config.DefaultWeb, "`address` of the running daemon, as web.listen in the site file"),
+		fs.String("site", "", "site `file` to take that address from"),
+	}
+}
+
+func addBy(fs *flag.FlagSet, e env, by *string) {
+	fs.StringVar(by, "by", e.getenv("USER"), "your `name`, for the record and for the others")
+}
+
+// answerFlags are common to the commands that answer the daemon.
+func answerFlags(name string, e env) (fs *flag.FlagSet, d daemonFlags, by *string) {
 	fs = flag.NewFlagSet(name, flag.ContinueOnError)
-	at = fs.String("at", config.DefaultWeb, "`address` of the running daemon, as web.listen in the site file")
-	by = fs.String("by", e.getenv("USER"), "your `name`, for the journal and for the others")
-	return fs, at, by
+	by = new(string)
+	addBy(fs, e, by)
+	return fs, addDaemonFlags(fs), by
+}
+
+// given reports whether a flag was written on the command line.
+func given(fs *flag.FlagSet, name string) (yes bool) {
+	fs.Visit(func(f *flag.Flag) { yes = yes || f.Name == name })
+	return yes
+}
+
+// address is where the daemon is: --at, else web.listen of the site file.
+func (e env) address(d daemonFlags) (string, error) {
+	if *d.site == "" || given(d.fs, "at") {
+		return *d.at, nil
+	}
+	c, err := e.readSite(*d.site)
+	if err != nil {
+		return "", err
+	}
+	host, port, err := net.SplitHostPort(c.Web.Listen)
+	if err != nil {
+		return "", err
+	}
+	if ip := net.ParseIP(host); host == "" || ip != nil && ip.IsUnspecified() {
+		host = "127.0.0.1" // it listens on all addresses, and takes commands from this one
+	}
+	return net.JoinHostPort(host, port), nil
 }
 
 func runAck(ctx context.Context, e env, args []string) int {
-	fs, at, by := answerFlags("ack", e)
+	fs, d, by := answerFlags("ack", e)
 	rest, code, ok := e.parse("ack", fs, args)
 	if !ok {
 		return code
@@ -37,11 +82,11 @@ func runAck(ctx context.Context, e env, args []string) int {
 	if len(rest) == 1 {
 		c.Alarm = alarm.Key(rest[0])
 	}
-	return e.tell(ctx, "ack", *at, "/acknowledge", c)
+	return e.tell(ctx, "ack", d, "/acknowledge", *by, c, false)
 }
 
 func runDone(ctx context.Context, e env, args []string) int {
-	fs, at, by := answerFlags("done", e)
+	fs, d, by := answerFlags("done", e)
 	rest, code, ok := e.parse("done", fs, args)
 	if !ok {
 		return code
@@ -53,38 +98,76 @@ func runDone(ctx context.Context, e env, args []string) int {
 	if len(rest) == 2 {
 		c.Unit = rest[1]
 	}
-	return e.tell(ctx, "done", *at, "/done", c)
+	return e.tell(ctx, "done", d, "/done", *by, c, false)
 }
 
-// tell sends a command to the daemon on this computer and prints its answer.
-func (e env) tell(ctx context.Context, name, at, path string, c web.Command) int {
-	if strings.TrimSpace(c.By) == "" {
+// tell sends a command to the daemon on this computer and prints its answer. A
+// command that may be given twice without harm is given again when its answer
+// did not come.
+func (e env) tell(ctx context.Context, name string, d daemonFlags, path, by string, c any, harmless bool) int {
+	if strings.TrimSpace(by) == "" {
 		return e.usage(name, "say who you are: --by NAME")
 	}
 	body, err := json.Marshal(c)
 	if err != nil {
 		return e.fault(err)
 	}
-	ctx, cancel := context.WithTimeout(ctx, 15*time.Second)
-	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, "http://"+at+path, bytes.NewReader(body))
-	if err != nil {
-		return e.usage(name, "the address %q is not one: write HOST:PORT", at)
+	said, err := e.ask(ctx, d, http.MethodPost, path, body)
+	if harmless && errors.Is(err, errNoAnswer) && ctx.Err() == nil {
+		var again error
+		if said, again = e.ask(ctx, d, http.MethodPost, path, body); again == nil {
+			err = nil
+		}
 	}
-	req.Header.Set("Content-Type", "application/json")
-	req.Header.Set(web.LocalHeader, "1")
-	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		return e.fault(fmt.Errorf("the daemon at %s cannot be reached (%w); is it running, and is --at its web.listen?", at, err))
-	}
-	defer func() { _ = resp.Body.Close() }()
-	said, err := io.ReadAll(io.LimitReader(resp.Body, 64<<10))
 	if err != nil {
 		return e.fault(err)
 	}
-	if resp.StatusCode != http.StatusOK {
-		return e.fault(fmt.Errorf("refused: %s", strings.TrimSpace(string(said))))
-	}
 	fmt.Fprint(e.out, string(said))
 	return exitOK
+}
+
+// askTimeout bounds one question to the daemon, which itself gives up earlier.
+const askTimeout = 15 * time.Second
+
+// errNoAnswer: a command was sent, and whether it was carried out is not known.
+var errNoAnswer = errors.New("it may have been done all the same: look before you do it again")
+
+// ask asks the daemon on this computer. The error says what it refused, or why
+// there is no answer.
+func (e env) ask(ctx context.Context, d daemonFlags, method, path string, body []byte) ([]byte, error) {
+	at, err := e.address(d)
+	if err != nil {
+		return nil, err
+	}
+	ctx, cancel := context.WithTimeout(ctx, askTimeout)
+	defer cancel()
+	req, err := http.NewRequestWithContext(ctx, method, "http://"+at+path, bytes.NewReader(body))
+	if err != nil {
+		return nil, fmt.Errorf("the address %q is not one: write HOST:PORT", at)
+	}
+	if method == http.MethodPost {
+		req.Header.Set("Content-Type", "application/json")
+		req.Header.Set(web.LocalHeader, "1")
+	}
+	resp, err := http.DefaultClient.Do(req)
+	var op *net.OpError
+	switch {
+	case errors.As(err, &op) && op.Op == "dial" || err != nil && method == http.MethodGet:
+		return nil, fmt.Errorf("the daemon at %s cannot be reached (%w); is it running, and is --at its web.listen?", at, err)
+	case err != nil:
+		return nil, fmt.Errorf("the daemon at %s gave no answer (%w); %w", at, err, errNoAnswer)
+	}
+	defer func() { _ = resp.Body.Close() }()
+	said, err := io.ReadAll(resp.Body)
+	if err != nil {
+		err = fmt.Errorf("the answer of the daemon at %s broke off: %w", at, err)
+		if method == http.MethodPost {
+			err = fmt.Errorf("%w; %w", err, errNoAnswer)
+		}
+		return nil, err
+	}
+	if resp.StatusCode != http.StatusOK {
+		return nil, fmt.Errorf("refused: %s", strings.TrimSpace(string(said)))
+	}
+	return said, nil
 }

@@ -1,6 +1,6 @@
 // Package web is the daemon's local HTTP side: liveness, metrics, the state as
-// text, and the two commands a keeper gives on the hatchery computer. It does
-// no more than ask and tell the keeper.
+// text, the lots, a calendar, and the commands a keeper gives on the hatchery
+// computer. It does no more than ask and tell the keeper.
 //
 // Commands are taken only from this machine's own programs: from a loopback
 // address, with a header that a foreign web page cannot send unasked.
@@ -34,8 +34,15 @@ type Keeper interface {
 	ChoreDone(ctx context.Context, chore, unit, by string) (string, error)
 }
 
-// maxBody bounds a command's body, bytes.
-const maxBody = 4096
+// maxBody bounds a command's body, bytes; maxLotBody that of one with a note in
+// it, of 2,000 characters at up to 12 bytes each in JSON.
+const (
+	maxBody    = 4096
+	maxLotBody = 32 << 10
+)
+
+// patience is how long a request waits for the keeper.
+const patience = 10 * time.Second
 
 // Command is the body of a command, JSON.
 type Command struct {
@@ -48,7 +55,8 @@ type Command struct {
 	By string `json:"by"`
 }
 
-// Handler serves /, /healthz, /metrics, POST /acknowledge and POST /done.
+// Handler serves /, /healthz, /metrics, POST /acknowledge, POST /done and, of
+// the lots, what lotRoutes says.
 func Handler(k Keeper, metrics http.Handler, log *slog.Logger) http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", metrics)
@@ -57,8 +65,7 @@ func Handler(k Keeper, metrics http.Handler, log *slog.Logger) http.Handler {
 			http.Error(w, bad, http.StatusServiceUnavailable)
 			return
 		}
-		text(w)
-		_, _ = w.Write([]byte("ok\n")) // the asker is gone: nothing to do
+		answer(w, plain, "ok\n")
 	})
 	mux.HandleFunc("GET /{$}", func(w http.ResponseWriter, _ *http.Request) {
 		s := k.Status()
@@ -66,55 +73,87 @@ func Handler(k Keeper, metrics http.Handler, log *slog.Logger) http.Handler {
 			http.Error(w, "starting, nothing judged yet", http.StatusServiceUnavailable)
 			return
 		}
-		text(w)
+		head(w, plain)
 		_ = s.Write(w) // the asker is gone: nothing to do
 	})
-	mux.HandleFunc("POST /acknowledge", command(log, func(ctx context.Context, c Command) (string, error) {
+	who := func(c *Command) *string { return &c.By }
+	mux.HandleFunc("POST /acknowledge", command(log, maxBody, who, func(ctx context.Context, c Command) (string, error) {
 		return k.Acknowledge(ctx, c.Alarm, c.By)
 	}))
-	mux.HandleFunc("POST /done", command(log, func(ctx context.Context, c Command) (string, error) {
+	mux.HandleFunc("POST /done", command(log, maxBody, who, func(ctx context.Context, c Command) (string, error) {
 		return k.ChoreDone(ctx, c.Chore, c.Unit, c.By)
 	}))
+	if lots, ok := k.(LotKeeper); ok {
+		lotRoutes(mux, lots, log)
+	}
 	return mux
 }
 
-func text(w http.ResponseWriter) {
-	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-	w.Header().Set("X-Content-Type-Options", "nosniff")
-	w.Header().Set("Cache-Control", "no-store")
+const plain = "text/plain; charset=utf-8"
+
+// head sets the headers of an answer. It holds what people have typed: a browser
+// is to run and to fetch nothing.
+func head(w http.ResponseWriter, contentType string) {
+	h := w.Header()
+	h.Set("Content-Type", contentType)
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Cache-Control", "no-store")
+	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:")
 }
 
-func command(log *slog.Logger, do func(context.Context, Command) (string, error)) http.HandlerFunc {
+func answer[B string | []byte](w http.ResponseWriter, contentType string, body B) {
+	head(w, contentType)
+	_, _ = w.Write([]byte(body)) // the asker is gone: nothing to do
+}
+
+// fail answers with the words of an error; otherwise is the status of errors
+// not told apart.
+func fail(w http.ResponseWriter, err error, otherwise int) {
+	words := err.Error()
+	var unknown *UnknownLotError
+	var when *BadTimeError
+	var bad badRequest
+	switch {
+	case errors.Is(err, context.DeadlineExceeded):
+		otherwise = http.StatusServiceUnavailable
+		words = "the daemon was too busy to answer in time; a command may have been carried out all the same: look before you give it again"
+	case errors.As(err, &unknown):
+		otherwise = http.StatusNotFound
+	case errors.As(err, &when), errors.As(err, &bad):
+		otherwise = http.StatusBadRequest
+	}
+	http.Error(w, words, otherwise)
+}
+
+// command reads a body of at most limit bytes and has do carry it out. who finds
+// the name of the one who gave it.
+func command[C any](log *slog.Logger, limit int64, who func(*C) *string, do func(context.Context, C) (string, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		host, _, err := net.SplitHostPort(r.RemoteAddr)
 		if ip := net.ParseIP(host); err != nil || ip == nil || !ip.IsLoopback() || r.Header.Get(LocalHeader) != "1" || r.Header.Get("Origin") != "" {
 			log.Warn("command refused", "path", r.URL.Path, "remote", r.RemoteAddr)
-			http.Error(w, "commands are taken from the hatchery computer itself only: use weirkeeper ack or weirkeeper done there", http.StatusForbidden)
+			http.Error(w, "commands are taken from the hatchery computer itself only: use weirkeeper ack, weirkeeper done or weirkeeper lot there", http.StatusForbidden)
 			return
 		}
-		var c Command
-		d := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxBody))
+		var c C
+		d := json.NewDecoder(http.MaxBytesReader(w, r.Body, limit))
 		d.DisallowUnknownFields()
 		if err := d.Decode(&c); err != nil {
 			http.Error(w, "the command cannot be read: "+err.Error(), http.StatusBadRequest)
 			return
 		}
-		if c.By = strings.TrimSpace(c.By); c.By == "" {
+		by := who(&c)
+		if *by = strings.TrimSpace(*by); *by == "" {
 			http.Error(w, "say who you are: --by NAME", http.StatusBadRequest)
 			return
 		}
-		ctx, cancel := context.WithTimeout(r.Context(), 10*time.Second)
+		ctx, cancel := context.WithTimeout(r.Context(), patience)
 		defer cancel()
 		said, err := do(ctx, c)
 		if err != nil {
-			code := http.StatusConflict
-			if errors.Is(err, context.DeadlineExceeded) {
-				code = http.StatusServiceUnavailable
-			}
-			http.Error(w, err.Error(), code)
+			fail(w, err, http.StatusConflict)
 			return
 		}
-		text(w)
-		_, _ = w.Write([]byte(said)) // the asker is gone: nothing to do
+		answer(w, plain, said)
 	}
 }
