@@ -1,6 +1,7 @@
 package lot
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -60,14 +61,7 @@ const leastSpread = 0.10
 // at least 10 percent either side of its middle. It is not Known for species
 // and stages nothing was found for, arctic char among them.
 func Published(species string, s Stage) Need {
-	n, ok := published[strings.ToLower(strings.TrimSpace(species))][s]
-	if !ok {
-		return Need{}
-	}
-	mid := (n.Low + n.High) / 2
-	n.Low = min(n.Low, mid*(1-leastSpread))
-	n.High = max(n.High, mid*(1+leastSpread))
-	return n
+	return widen(published[canonical(species)][s], leastSpread)
 }
 
 // PublishedSpecies lists the species with any published requirement, sorted.
@@ -78,6 +72,81 @@ func PublishedSpecies() []string {
 	}
 	slices.Sort(s)
 	return s
+}
+
+// Crisp 1988 (abstract, read): time to eyed is half of that to hatch in Atlantic
+// salmon, and time to swim-up 1.7 of it in eight species of Salmo and
+// Oncorhynchus; both approximate, over most of 0 to 9.5 degC.
+const (
+	eyedOfHatch   = 0.5
+	swimUpOfHatch = 1.7
+)
+
+// carriedSpread is the least half-width of a range worked out from hatch for a
+// species the ratio was not shown for (an assumption, no source).
+const carriedSpread = 0.15
+
+// crispGenera are the species known here of the two genera; the abstract does
+// not say which eight it rests on.
+var crispGenera = []string{"atlantic salmon", "brown trout", "chinook", "coastal cutthroat", "coho", "rainbow trout", "sockeye"}
+
+func canonical(species string) string { return strings.ToLower(strings.TrimSpace(species)) }
+
+// ofHatch is the share of the time to hatch that a stage takes, the least
+// half-width of what follows from it, and its source in words. ok is false for
+// stages without one.
+func ofHatch(species string, s Stage) (ratio, spread float64, source string, ok bool) {
+	species = canonical(species)
+	shown := false
+	switch s {
+	case Eyed:
+		ratio, source, shown = eyedOfHatch, "half of hatch (Crisp 1988, abstract, for Atlantic salmon", species == "atlantic salmon"
+	case SwimUp:
+		ratio, source, shown = swimUpOfHatch, "1.7 times hatch (Crisp 1988, abstract, for eight species of Salmo and Oncorhynchus", slices.Contains(crispGenera, species)
+	case Green, Hatch:
+		return 0, 0, "", false
+	}
+	if shown {
+		return ratio, leastSpread, source + ")", true
+	}
+	return ratio, carriedSpread, fmt.Sprintf("%s; carried over to %s, for which it was not shown)", source, species), true
+}
+
+// Need is the requirement of the species for a stage: the keeper's own, else
+// published, else worked out from hatch: eyed at half of it and swim-up at 1.7
+// times it (Crisp 1988, abstract). Brook trout, hatch at 440 to 672
+// degree-days: eyed at 220 to 336, swim-up at 748 to 1142.4. Published figures count from 0
+// degC. It is not Known where there is none of these.
+func (p Profile) Need(s Stage) Need { return p.need(s, true) }
+
+// need leaves published figures out for lots that are not counted from 0 degC.
+func (p Profile) need(s Stage, published bool) Need {
+	if n := p.Needs[s]; n.Known() {
+		return n
+	}
+	if published {
+		if n := Published(p.Species, s); n.Known() {
+			return n
+		}
+	}
+	ratio, spread, source, ok := ofHatch(p.Species, s)
+	if !ok {
+		return Need{}
+	}
+	hatch := p.need(Hatch, published)
+	if !hatch.Known() {
+		return Need{}
+	}
+	r := measure.DegreeDays(ratio)
+	return widen(Need{r * hatch.Low, r * hatch.High, source + "; hatch: " + hatch.Source}, spread)
+}
+
+// widen makes a range at least spread (a share) wide either side of its middle.
+func widen(n Need, spread float64) Need {
+	mid := (n.Low + n.High) / 2
+	n.Low = min(n.Low, mid*measure.DegreeDays(1-spread))
+	n.High = max(n.High, mid*measure.DegreeDays(1+spread))
+	return n
 }
 
 // Need is the lot's requirement for a stage: the keeper's own, else published.
@@ -91,19 +160,6 @@ func (l Lot) Need(s Stage) Need {
 		return Need{}
 	}
 	return Published(l.Species, s)
-}
-
-// A Forecast says when a lot is expected at a stage, as a range.
-type Forecast struct {
-	Stage Stage
-	Need  Need
-	// Earliest and Latest bound the expected time. Earliest is not before
-	// the time the forecast was made: a stage within reach is "from now".
-	Earliest, Latest time.Time
-	// Overdue: the units exceed the whole range; the keeper should look.
-	Overdue bool
-	// Why is the reason there is no range, "" when there is one.
-	Why string
 }
 
 // Predict says when the lot will reach each later stage, if the water stays at
