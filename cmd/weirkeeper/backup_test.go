@@ -147,6 +147,9 @@ func TestBackupAndRestore(t *testing.T) {
 	if lots, err := l.Lots(t.Context()); err != nil || !cmp.Equal(lots, recordLots) {
 		t.Errorf("restored lots %+v, %v", lots, err)
 	}
+	if diff := cmp.Diff(recordEntries, lotEntries(t, l)); diff != "" {
+		t.Errorf("entries of lots (-want +got):\n%s", diff)
+	}
 	if diff := cmp.Diff(b.Transitions[1:], standingAlarms(t, l)); diff != "" {
 		t.Errorf("standing alarms (-want +got):\n%s", diff)
 	}

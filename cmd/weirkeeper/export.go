@@ -24,6 +24,7 @@ import (
 	"weirkeeper/ingest/series"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lot"
+	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/measure"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/site"
@@ -38,10 +39,11 @@ type history interface {
 
 // The kinds of record there are to export. Each has its own columns in CSV.
 const (
-	kindReadings = "readings"
-	kindAlarms   = "alarms"
-	kindChores   = "chores"
-	kindLots     = "lots"
+	kindReadings   = "readings"
+	kindAlarms     = "alarms"
+	kindChores     = "chores"
+	kindLots       = "lots"        // as the site file states them
+	kindLotEntries = "lot-entries" // what was written down of them since
 )
 
 // columns are the heads of our own CSV files; import knows them again by these.
@@ -53,9 +55,23 @@ var columns = map[string][]string{
 	},
 	kindChores: {"at", "chore", "unit", "by"},
 	kindLots: {
-		"lot", "species", "strain", "egg_take", "start", "start_degree_days", "eggs", "base_degC", "needs", "unit", "placed", "withdrawn",
+		"lot", "species", "strain", "source", "egg_take", "start", "start_degree_days", "eggs", "base_degC", "needs", "unit", "trays", "placed", "withdrawn",
+	},
+	kindLotEntries: {
+		"seq", "id", "lot", "kind", "at", "recorded_at", "by", "corrects", "unit", "to", "trays", "number", "other", "place", "part", "text",
+		"count_method", "count_number", "count_sample_number", "count_sample_amount", "count_total_amount",
+		"sample_number", "sample_weight_g", "sample_length_mm",
+		"opening_species", "opening_strain", "opening_source", "opening_egg_take", "opening_start", "opening_degree_days", "opening_base_degC",
+		"opening_count_method", "opening_count_number", "opening_count_sample_number", "opening_count_sample_amount", "opening_count_total_amount",
 	},
 }
+
+// Where the groups of columns of a lot's entry begin, and how wide one is.
+const (
+	countColumn, countWidth     = 16, 5
+	sampleColumn, sampleWidth   = 21, 3
+	openingColumn, openingWidth = 24, 12
+)
 
 // stamp is how a time is written: RFC 3339 with microseconds, UTC.
 const stamp = "2006-01-02T15:04:05.000000Z"
@@ -74,7 +90,7 @@ func formatFloat(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) 
 func runExport(ctx context.Context, e env, args []string) int {
 	fs := flag.NewFlagSet("export", flag.ContinueOnError)
 	path := fs.String("site", defaultSite, "site `file`")
-	what := fs.String("what", kindReadings, "`kind` of record: readings, alarms, chores or lots")
+	what := fs.String("what", kindReadings, "`kind` of record: readings, alarms, chores, lots (those of the site file) or lot-entries (what was done with lots)")
 	var probes list
 	fs.Var(&probes, "probe", "`name` of a probe; may be given again (default: all)")
 	fromText := fs.String("from", "", "first `time`, such as 2026-11-01 or \"2026-11-01 06:30\", in the site's time zone (default: the beginning)")
@@ -263,7 +279,7 @@ type exporter struct {
 }
 
 // choose gives the probes to export by name: those asked for, else those of the
-// site file and those of the ledger.
+// site file, those of the ledger and the thermometers read by hand.
 func (x *exporter) choose(ctx context.Context, asked []string) ([]reading.ProbeID, error) {
 	all, err := x.ledger.PeriodProbes(ctx, x.from, x.to, 1<<62)
 	if err != nil {
@@ -275,7 +291,11 @@ func (x *exporter) choose(ctx context.Context, asked []string) ([]reading.ProbeI
 	slices.Sort(all)
 	all = slices.Compact(all)
 	if len(asked) == 0 {
-		return all, nil
+		for i := range x.site.Units {
+			all = append(all, site.HandProbe(x.site.Units[i].Name))
+		}
+		slices.Sort(all)
+		return slices.Compact(all), nil
 	}
 	var chosen []reading.ProbeID
 	for _, name := range asked {
@@ -307,13 +327,16 @@ func unknownProbe(name string, known []reading.ProbeID) error {
 	return fmt.Errorf("there is no probe %q; there are %s", name, strings.Join(names, ", "))
 }
 
-// quantity is what a probe of the site file measures; false for another.
+// quantity is what a probe of the site file, or a thermometer read by hand,
+// measures; false for another.
 func quantity(s *site.Site, id reading.ProbeID) (reading.Quantity, bool) {
-	p, ok := s.Probe(id)
-	if !ok {
-		return 0, false
+	if p, ok := s.Probe(id); ok {
+		return p.Quantity, true
 	}
-	return p.Quantity, true
+	if strings.HasPrefix(string(id), string(site.HandProbe(""))) {
+		return reading.Temperature, true
+	}
+	return 0, false
 }
 
 // baseUnit names the unit a probe's values are stored in; "" where the site
@@ -329,7 +352,7 @@ func baseUnit(s *site.Site, id reading.ProbeID) string {
 // csv writes the records of a kind as RFC 4180 says, with a head line.
 func (x *exporter) csv(ctx context.Context, w io.Writer, kind string) error {
 	rows := map[string]func(context.Context) iter.Seq2[[]string, error]{
-		kindReadings: x.readings, kindAlarms: x.alarms, kindChores: x.chores, kindLots: x.lots,
+		kindReadings: x.readings, kindAlarms: x.alarms, kindChores: x.chores, kindLots: x.lots, kindLotEntries: x.lotEntries,
 	}[kind]
 	c := csv.NewWriter(w)
 	c.UseCRLF = true
@@ -423,8 +446,8 @@ func (x *exporter) lots(ctx context.Context) iter.Seq2[[]string, error] {
 						break
 					}
 					if !yield([]string{
-						l.ID, l.Species, l.Strain, formatTime(l.EggTake), string(l.Start), formatFloat(float64(l.StartUnits)), strconv.Itoa(l.Eggs),
-						formatFloat(float64(l.BaseC)), needs, s.Unit, formatTime(s.From), of.withdrawn,
+						l.ID, l.Species, l.Strain, l.Source, formatTime(l.EggTake), string(l.Start), formatFloat(float64(l.StartUnits)), strconv.Itoa(l.Eggs),
+						formatFloat(float64(l.BaseC)), needs, s.Unit, l.Trays, formatTime(s.From), of.withdrawn,
 					}, nil) {
 						return
 					}
@@ -432,6 +455,52 @@ func (x *exporter) lots(ctx context.Context) iter.Seq2[[]string, error] {
 			}
 		}
 	}
+}
+
+// lotEntries gives the entries that happened in the range, in order of Seq.
+func (x *exporter) lotEntries(ctx context.Context) iter.Seq2[[]string, error] {
+	return func(yield func([]string, error) bool) {
+		entries, err := x.ledger.LotEntries(ctx)
+		if err != nil {
+			yield(nil, err)
+			return
+		}
+		for _, e := range entries {
+			if !e.At.Before(x.from) && e.At.Before(x.to) && !yield(lotEntryRow(e), nil) {
+				return
+			}
+		}
+	}
+}
+
+// lotEntryRow writes an entry. What it does not have is left empty.
+func lotEntryRow(e book.Entry) []string {
+	whole := func(n int64) string {
+		if n == 0 {
+			return ""
+		}
+		return strconv.FormatInt(n, 10)
+	}
+	row := []string{
+		whole(e.Seq), e.ID, e.Lot, string(e.Kind), formatTime(e.At), formatTime(e.RecordedAt), e.By, whole(e.Corrects),
+		e.Unit, e.To, e.Trays, whole(int64(e.Number)), e.Other, e.Place, string(e.Part), e.Text,
+	}
+	count := func(c *book.Count) []string {
+		return []string{string(c.Method), strconv.Itoa(c.Number), strconv.Itoa(c.SampleNumber), formatFloat(c.SampleAmount), formatFloat(c.TotalAmount)}
+	}
+	row = append(row, make([]string, openingColumn+openingWidth-countColumn)...)
+	if e.Count != nil {
+		copy(row[countColumn:], count(e.Count))
+	}
+	if s := e.Sample; s != nil {
+		copy(row[sampleColumn:], []string{strconv.Itoa(s.Number), formatFloat(float64(s.WeightG)), formatFloat(s.LengthMM)})
+	}
+	if o := e.Open; o != nil {
+		copy(row[openingColumn:], append([]string{
+			o.Species, o.Strain, o.Source, formatTime(o.EggTake), string(o.Start), formatFloat(float64(o.StartUnits)), formatFloat(float64(o.BaseC)),
+		}, count(&o.Count)...))
+	}
+	return row
 }
 
 // senMLUnits are the registered units (RFC 8428, section 12.1, from memory) of

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"log/slog"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -20,6 +21,7 @@ import (
 	"weirkeeper/ingest/series"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lot"
+	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/measure"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/site"
@@ -133,17 +135,41 @@ func recordBatch() ledger.Batch {
 		},
 		Transitions: []alarm.Transition{raised, acked},
 		ChoresDone:  []site.ChoreDone{{Chore: "clear intake", By: "rowan", At: recordAt(0)}, {Chore: "feeding", Unit: "spring", By: "kim", At: recordAt(time.Hour)}},
+		LotEntries:  recordEntries,
 	}
+}
+
+// recordEntries are of every kind of field, as the record of a lot might be.
+var recordEntries = []book.Entry{
+	{
+		Seq: 1, ID: "a1", Lot: "BT-26-07", Kind: book.Opened, At: recordAt(0), RecordedAt: recordAt(time.Minute), By: "rowan", Unit: "stack 1", Trays: "1, 2",
+		Open: &book.Opening{
+			Species: "brook trout", Strain: "creek", Source: "own \"old\" brood", EggTake: recordAt(-time.Hour), Start: lot.Green, StartUnits: 0.5, BaseC: -0.1,
+			Count: book.Count{Method: book.ByVolume, SampleNumber: 412, SampleAmount: 50, TotalAmount: 3100.5},
+		},
+	},
+	{Seq: 2, ID: "a2", Lot: "BT-26-07", Kind: book.Moved, At: recordAt(time.Hour), RecordedAt: recordAt(time.Hour), By: "kim", Unit: "stack 1", To: "trough, 2", Number: 9000},
+	{Seq: 3, ID: "a3", Lot: "BT-26-07", Kind: book.Split, At: recordAt(2 * time.Hour), By: "kim", Unit: "trough, 2", Number: 400, Other: "BT-26-08"},
+	{Seq: 4, ID: "a4", Lot: "BT-26-08", Kind: book.Hatched, Part: book.First, At: recordAt(3 * time.Hour), By: "kim", Text: "early\n, all in one tray"},
+	{Seq: 5, ID: "a5", Lot: "BT-26-08", Kind: book.Weighed, At: recordAt(4 * time.Hour), By: "rowan", Sample: &book.Sample{Number: 50, WeightG: 41.7}},
+	{Seq: 6, ID: "a6", Lot: "BT-26-08", Kind: book.Counted, At: recordAt(5 * time.Hour), By: "rowan", Count: &book.Count{Method: book.Direct}},
+	{Seq: 8, ID: "a8", Lot: "BT-26-07", Kind: book.Shipped, At: recordAt(6 * time.Hour), By: "kim", Place: "Lower Fork"},
+	{Seq: 9, ID: "a9", Lot: "BT-26-08", Kind: book.Struck, At: recordAt(3 * time.Hour), RecordedAt: recordAt(7 * time.Hour), By: "kim", Corrects: 4, Text: "another lot"},
 }
 
 var recordLots = []lot.Lot{
 	{
-		ID: "AC-26-01", Species: "arctic char", Strain: "lake", EggTake: recordAt(-240 * time.Hour), Start: lot.Green, StartUnits: 12.5, Eggs: 41_000,
+		ID: "AC-26-01", Species: "arctic char", Strain: "lake", Source: "Upper Fork, 2nd take", Trays: "1 to 4", EggTake: recordAt(-240 * time.Hour), Start: lot.Green, StartUnits: 12.5, Eggs: 41_000,
 		Path:  []lot.Stay{{Unit: "spring", From: recordAt(-230 * time.Hour)}, {Unit: "trough, 2", From: recordAt(-12 * time.Hour)}},
 		BaseC: 0.5, Needs: map[lot.Stage]lot.Need{lot.Hatch: {Low: 430, High: 480, Source: "own lots"}},
 	},
 	{ID: "BT-26-02", Species: "brook trout", EggTake: recordAt(0), Start: lot.Eyed, Path: []lot.Stay{{Unit: "spring", From: recordAt(0)}}},
 }
+
+const entryHeads = "seq,id,lot,kind,at,recorded_at,by,corrects,unit,to,trays,number,other,place,part,text," +
+	"count_method,count_number,count_sample_number,count_sample_amount,count_total_amount,sample_number,sample_weight_g,sample_length_mm," +
+	"opening_species,opening_strain,opening_source,opening_egg_take,opening_start,opening_degree_days,opening_base_degC," +
+	"opening_count_method,opening_count_number,opening_count_sample_number,opening_count_sample_amount,opening_count_total_amount\n"
 
 const heads = "probe,at,value,unit,flags,device_at,arrived_at,mid\n"
 
@@ -185,11 +211,26 @@ suffocate."," Look; clear.",
 suffocate."," Look; clear.",kim
 `},
 		{"chores", []string{"--what", "chores", "--to", "2026-11-01T08:30:00.123456Z"}, "at,chore,unit,by\n2026-11-01T07:30:00.123456Z,clear intake,,rowan\n"},
-		{"lots", []string{"--what", "lots"}, `lot,species,strain,egg_take,start,start_degree_days,eggs,base_degC,needs,unit,placed,withdrawn
-BT-26-02,brook trout,,2026-11-01T07:30:00.123456Z,eyed,0,0,0,,spring,2026-11-01T07:30:00.123456Z,no
-AC-26-01,arctic char,lake,2026-10-22T07:30:00.123456Z,green,12.5,41000,0.5,"{""hatch"":{""Low"":430,""High"":480,""Source"":""own lots""}}",spring,2026-10-22T17:30:00.123456Z,yes
-AC-26-01,arctic char,lake,2026-10-22T07:30:00.123456Z,green,12.5,41000,0.5,"{""hatch"":{""Low"":430,""High"":480,""Source"":""own lots""}}","trough, 2",2026-10-31T19:30:00.123456Z,yes
+		{"lots", []string{"--what", "lots"}, `lot,species,strain,source,egg_take,start,start_degree_days,eggs,base_degC,needs,unit,trays,placed,withdrawn
+BT-26-02,brook trout,,,2026-11-01T07:30:00.123456Z,eyed,0,0,0,,spring,,2026-11-01T07:30:00.123456Z,no
+AC-26-01,arctic char,lake,"Upper Fork, 2nd take",2026-10-22T07:30:00.123456Z,green,12.5,41000,0.5,"{""hatch"":{""Low"":430,""High"":480,""Source"":""own lots""}}",spring,1 to 4,2026-10-22T17:30:00.123456Z,yes
+AC-26-01,arctic char,lake,"Upper Fork, 2nd take",2026-10-22T07:30:00.123456Z,green,12.5,41000,0.5,"{""hatch"":{""Low"":430,""High"":480,""Source"":""own lots""}}","trough, 2",1 to 4,2026-10-31T19:30:00.123456Z,yes
 `},
+		{"entries of lots", []string{"--what", "lot-entries"}, entryHeads + `1,a1,BT-26-07,opened,2026-11-01T07:30:00.123456Z,2026-11-01T07:31:00.123456Z,rowan,,stack 1,,"1, 2",,,,,,,,,,,,,,brook trout,creek,"own ""old"" brood",2026-11-01T06:30:00.123456Z,green,0.5,-0.1,by volume,0,412,50,3100.5
+2,a2,BT-26-07,moved,2026-11-01T08:30:00.123456Z,2026-11-01T08:30:00.123456Z,kim,,stack 1,"trough, 2",,9000,,,,,,,,,,,,,,,,,,,,,,,,
+3,a3,BT-26-07,split,2026-11-01T09:30:00.123456Z,,kim,,"trough, 2",,,400,BT-26-08,,,,,,,,,,,,,,,,,,,,,,,
+4,a4,BT-26-08,hatched,2026-11-01T10:30:00.123456Z,,kim,,,,,,,,first,"early
+, all in one tray",,,,,,,,,,,,,,,,,,,,
+5,a5,BT-26-08,weighed,2026-11-01T11:30:00.123456Z,,rowan,,,,,,,,,,,,,,,50,41.7,0,,,,,,,,,,,,
+6,a6,BT-26-08,counted,2026-11-01T12:30:00.123456Z,,rowan,,,,,,,,,,direct,0,0,0,0,,,,,,,,,,,,,,,
+8,a8,BT-26-07,shipped,2026-11-01T13:30:00.123456Z,,kim,,,,,,,Lower Fork,,,,,,,,,,,,,,,,,,,,,,
+9,a9,BT-26-08,struck,2026-11-01T10:30:00.123456Z,2026-11-01T14:30:00.123456Z,kim,4,,,,,,,,another lot,,,,,,,,,,,,,,,,,,,,
+`},
+		{
+			"entries of lots of an hour",
+			[]string{"--what", "lot-entries", "--from", "2026-11-01T13:30:00.123456Z", "--to", "2026-11-01T14:30:00Z"},
+			entryHeads + "8,a8,BT-26-07,shipped,2026-11-01T13:30:00.123456Z,,kim,,,,,,,Lower Fork" + strings.Repeat(",", 22) + "\n",
+		},
 		{"lots placed before", []string{"--what", "lots", "--to", "2026-10-01"}, strings.Join(columns[kindLots], ",") + "\n"},
 	}
 	for _, tt := range tests {
@@ -270,7 +311,7 @@ func TestExportRefusals(t *testing.T) {
 		says string
 	}{
 		{"no record yet", nil, exitFault, "a weirkeeper that has run"},
-		{"kind", []string{"--what", "mails"}, exitUsage, "there are alarms, chores, lots, readings"},
+		{"kind", []string{"--what", "mails"}, exitUsage, "there are alarms, chores, lot-entries, lots, readings"},
 		{"format", []string{"--format", "xml"}, exitUsage, "csv and senml"},
 		{"senml of lots", []string{"--what", "lots", "--format", "senml"}, exitUsage, "readings only"},
 		{"probe of lots", []string{"--what", "lots", "--probe", "spring flow"}, exitUsage, "readings only"},
@@ -335,7 +376,7 @@ func TestRoundTrip(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	kinds := []string{kindReadings, kindAlarms, kindChores, kindLots}
+	kinds := slices.Sorted(maps.Keys(columns))
 	export := func(round int) map[string]string {
 		texts := make(map[string]string)
 		for _, kind := range kinds {
@@ -349,7 +390,7 @@ func TestRoundTrip(t *testing.T) {
 		}
 		return texts
 	}
-	first, rows, standing := export(1), allReadings(t, l), standingAlarms(t, l)
+	first, rows, standing, entries := export(1), allReadings(t, l), standingAlarms(t, l), lotEntries(t, l)
 	if len(rows) < 4500 || len(standing) != 1 {
 		t.Fatalf("only %d readings and %d standing alarms to try with", len(rows), len(standing))
 	}
@@ -377,6 +418,45 @@ func TestRoundTrip(t *testing.T) {
 	}
 	if diff := cmp.Diff(standing, standingAlarms(t, l)); diff != "" {
 		t.Errorf("standing alarms (-first +second):\n%s", diff)
+	}
+	if diff := cmp.Diff(entries, lotEntries(t, l)); diff != "" {
+		t.Errorf("entries of lots (-first +second):\n%s", diff)
+	}
+}
+
+func lotEntries(t *testing.T, l *ledger.Ledger) []book.Entry {
+	t.Helper()
+	all, err := l.LotEntries(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return all
+}
+
+// A row holds all of an entry: one with every field set comes back whole.
+func TestLotEntryRow(t *testing.T) {
+	e := recordEntries[0]
+	e.Corrects, e.To, e.Number, e.Other, e.Place, e.Part, e.Text = -3, "trough 1", 7, "BT-26-08", "Lower Fork", book.Last, "note"
+	e.Count = &book.Count{Method: book.ByWeight, Number: 1, SampleNumber: 100, SampleAmount: 1.0 / 3, TotalAmount: 0.1}
+	e.Sample = &book.Sample{Number: 50, WeightG: 41.7, LengthMM: 27.5}
+	e.Open.Count.Number = 2
+	row := lotEntryRow(e)
+	for i, cell := range row {
+		if cell == "" {
+			t.Errorf("column %s is empty", columns[kindLotEntries][i])
+		}
+	}
+	for name, i := range map[string]int{"count_method": countColumn, "sample_number": sampleColumn, "opening_species": openingColumn} {
+		if got := columns[kindLotEntries][i]; got != name {
+			t.Errorf("column %d is %s, want %s", i, got, name)
+		}
+	}
+	r, err := parseLotEntry(row)
+	if err != nil || len(row) != len(columns[kindLotEntries]) {
+		t.Fatalf("%d columns of %d, %v", len(row), len(columns[kindLotEntries]), err)
+	}
+	if diff := cmp.Diff(&e, r.entry); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
 	}
 }
 
@@ -462,6 +542,55 @@ func TestExportOfSealedHistory(t *testing.T) {
 	if left, err := filepath.Glob(filepath.Join(dir, "weirkeeper-data", "export-*")); err != nil || len(left) > 0 {
 		t.Errorf("left behind: %v %v", left, err)
 	}
+}
+
+// Readings by hand are exported though no probe of the site file makes them, also
+// once they are sealed; only when they came and how they are flagged is then gone.
+func TestExportOfReadingsByHand(t *testing.T) {
+	dir := recordFolder(t)
+	l := openRecord(t, dir)
+	by := func(unit string, d time.Duration, v float64) reading.Reading {
+		return reading.Reading{Probe: site.HandProbe(unit), At: recordAt(d), ArrivedAt: recordAt(d), Value: v}
+	}
+	mustCommit(t, l, ledger.Batch{Readings: []reading.Reading{
+		by("spring", 0, 7.5), by("spring", 24*time.Hour, 7.25), by("stack: 1/\"a\"", time.Hour, 8), // a unit that the site file no longer has
+	}})
+	spring := "by hand: spring,2026-11-01T07:30:00.123456Z,7.5,degC,,,2026-11-01T07:30:00.123456Z,0\r\n" +
+		"by hand: spring,2026-11-02T07:30:00.123456Z,7.25,degC,,,2026-11-02T07:30:00.123456Z,0\r\n"
+	stack := "\"by hand: stack: 1/\"\"a\"\"\",2026-11-01T08:30:00.123456Z,8,degC,,,2026-11-01T08:30:00.123456Z,0\r\n"
+	head := strings.ReplaceAll(heads, "\n", "\r\n")
+	check := func(when, all string) {
+		t.Helper()
+		for _, tt := range []struct {
+			args []string
+			want string
+		}{
+			{nil, all},
+			{[]string{"--probe", "by hand: spring"}, head + spring},
+			{[]string{"--probe", "by hand: stack: 1/\"a\""}, head + stack},
+			{[]string{"--probe", "by hand: spring", "--format", "senml"}, "[\n{\"bn\":\"site/Alder_Fork/\",\"n\":\"by_hand:3a_spring\",\"u\":\"Cel\",\"t\":1793518200.123456,\"v\":7.5},\n" +
+				"{\"n\":\"by_hand:3a_spring\",\"u\":\"Cel\",\"t\":1793604600.123456,\"v\":7.25}\n]\n"},
+		} {
+			if diff := cmp.Diff(tt.want, mustRecord(t, dir, append([]string{"export"}, tt.args...)...)); diff != "" {
+				t.Errorf("%s, %q (-want +got):\n%s", when, tt.args, diff)
+			}
+		}
+	}
+	check("in the ledger", head+spring+stack)
+	folder := filepath.Join(dir, "weirkeeper-data", daemon.SeriesFolder)
+	store, err := series.Open(t.Context(), series.Options{Dir: folder, Ledger: l, Verify: series.VerifyDir, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := store.Maintain(t.Context(), recordAt(100*24*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	if counts, err := l.CountReadings(t.Context()); err != nil || len(counts) > 0 || len(store.Periods()) != 1 {
+		t.Fatalf("the ledger still holds %v, %v; sealed are %+v", counts, err, store.Periods())
+	}
+	// As of any probe that the site file no longer has, what is sealed is given
+	// when asked for by name.
+	check("sealed", head+spring)
 }
 
 // What is sealed while it is exported may be missing, and that is said.

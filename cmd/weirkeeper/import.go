@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"encoding/csv"
 	"encoding/json"
@@ -22,6 +23,7 @@ import (
 	"weirkeeper/ingest/ledger"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lot"
+	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/measure"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/site"
@@ -78,8 +80,8 @@ func runImport(ctx context.Context, e env, args []string) int {
 	if err := errors.Join(in.store(ctx, l), l.Close()); err != nil {
 		return e.fault(fmt.Errorf("import %q: %w; run it again, what is stored already stays", in.file, err))
 	}
-	fmt.Fprintf(e.out, "Imported: %d new readings (%d were there already), %d alarm transitions, %d chores, %d lots. Left out: %d bad lines, %d lines without a value.\n",
-		in.done.Stored, in.done.Duplicates, in.transitions, in.chores, len(in.lots), in.bad, in.empty)
+	fmt.Fprintf(e.out, "Imported: %d new readings (%d were there already), %d alarm transitions, %d chores, %d lots, %d new entries of lots. Left out: %d bad lines, %d lines without a value.\n",
+		in.done.Stored, in.done.Duplicates, in.transitions, in.chores, len(in.lots), in.newEntries, in.bad, in.empty)
 	return exitOK
 }
 
@@ -89,6 +91,7 @@ type record struct {
 	transition *alarm.Transition
 	chore      *site.ChoreDone
 	lot        *lotLine
+	entry      *book.Entry
 }
 
 // lotLine is a lot with one of its stays.
@@ -112,6 +115,8 @@ type importer struct {
 	done                ledger.Committed
 	transitions, chores int
 	lots                []lotLine
+	entries             []book.Entry
+	newEntries          int
 }
 
 // lines gives the head line of a file and then the others, each with its number.
@@ -183,6 +188,7 @@ func (in *importer) start(f *os.File) (lines, func([]string) (record, error), er
 	if err == nil {
 		for kind, parse := range map[string]func([]string) (record, error){
 			kindReadings: in.parseReading, kindAlarms: parseAlarm, kindChores: parseChore, kindLots: parseLot,
+			kindLotEntries: parseLotEntry,
 		} {
 			if slices.Equal(head, columns[kind]) {
 				src.r.FieldsPerRecord = len(head)
@@ -225,6 +231,8 @@ func (in *importer) store(ctx context.Context, l *ledger.Ledger) error {
 			in.chores++
 		case r.lot != nil:
 			in.addLot(*r.lot)
+		case r.entry != nil:
+			in.entries = append(in.entries, *r.entry)
 		}
 		if n++; n < importBatch {
 			return nil
@@ -237,7 +245,7 @@ func (in *importer) store(ctx context.Context, l *ledger.Ledger) error {
 	if err := commit(); err != nil {
 		return err
 	}
-	return in.storeLots(ctx, l)
+	return errors.Join(in.storeLots(ctx, l), in.storeEntries(ctx, l))
 }
 
 // addLot takes a line's stay to those of its lot.
@@ -270,6 +278,59 @@ func (in *importer) storeLots(ctx context.Context, l *ledger.Ledger) error {
 		}
 	}
 	return errors.Join(l.PutLots(ctx, all), l.PutLots(ctx, standing))
+}
+
+// storeEntries adds the entries that the ledger does not have, by their IDs. They
+// keep their numbers if all of those are free. If not, all are numbered anew after
+// the last, as of two things done at one time the lower number was first.
+func (in *importer) storeEntries(ctx context.Context, l *ledger.Ledger) error {
+	if len(in.entries) == 0 {
+		return nil
+	}
+	has, err := l.LotEntries(ctx)
+	if err != nil {
+		return err
+	}
+	slices.SortStableFunc(in.entries, func(a, b book.Entry) int { return cmp.Compare(a.Seq, b.Seq) })
+	lotOf := make(map[int64]string) // by number in the ledger
+	seqOf := make(map[string]int64) // by ID
+	number := make(map[int64]int64) // by that in the file
+	var last int64
+	for _, e := range has {
+		lotOf[e.Seq], seqOf[e.ID], last = e.Lot, e.Seq, e.Seq
+	}
+	var add []book.Entry
+	keep := true
+	for _, e := range in.entries {
+		seq, known := seqOf[e.ID]
+		if !known {
+			add = append(add, e)
+			seqOf[e.ID], seq = e.Seq, e.Seq
+			_, taken := lotOf[e.Seq]
+			_, twice := number[e.Seq]
+			keep = keep && !taken && !twice
+		}
+		keep = keep && seq == e.Seq
+		number[e.Seq] = seq
+	}
+	if !keep {
+		for i, e := range add {
+			add[i].Seq = last + 1 + int64(i)
+			number[e.Seq] = add[i].Seq
+		}
+	}
+	for i, e := range add {
+		n, ok := number[e.Corrects]
+		switch {
+		case ok:
+			add[i].Corrects = n
+		case e.Corrects > 0 && lotOf[e.Corrects] != e.Lot:
+			return fmt.Errorf("entry %d of lot %q corrects entry %d, which is neither in the file nor in the record; export the lots' entries without --from and --to", e.Seq, e.Lot, e.Corrects)
+		}
+	}
+	in.newEntries = len(add)
+	_, err = l.Commit(ctx, ledger.Batch{LotEntries: add})
+	return err
 }
 
 // badLine is a line that cannot be read as fields at all.
@@ -507,6 +568,16 @@ func (f *fields) uint(s string, bits int) uint64 {
 	return n
 }
 
+// whole reads a number that is left empty for 0.
+func (f *fields) whole(s string) int64 {
+	if s == "" {
+		return 0
+	}
+	n, err := strconv.ParseInt(s, 10, 64)
+	f.note("whole number", s, err)
+	return n
+}
+
 func (f *fields) flags(s string) reading.Flags {
 	var flags reading.Flags
 	for _, name := range strings.Fields(s) {
@@ -572,14 +643,47 @@ func parseChore(s []string) (record, error) {
 func parseLot(s []string) (record, error) {
 	var f fields
 	l := lotLine{lot.Lot{
-		ID: s[0], Species: s[1], Strain: s[2], EggTake: f.time(s[3]), Start: lot.Stage(s[4]), StartUnits: measure.DegreeDays(f.float(s[5])),
-		Eggs: int(f.uint(s[6], 31)), BaseC: measure.TempC(f.float(s[7])), Path: []lot.Stay{{Unit: s[9], From: f.time(s[10])}},
-	}, s[11] == "yes"}
-	if s[8] != "" {
-		f.note("JSON of needs", s[8], json.Unmarshal([]byte(s[8]), &l.Needs))
+		ID: s[0], Species: s[1], Strain: s[2], Source: s[3], EggTake: f.time(s[4]), Start: lot.Stage(s[5]), StartUnits: measure.DegreeDays(f.float(s[6])),
+		Eggs: int(f.uint(s[7], 31)), BaseC: measure.TempC(f.float(s[8])), Path: []lot.Stay{{Unit: s[10], From: f.time(s[12])}}, Trays: s[11],
+	}, s[13] == "yes"}
+	if s[9] != "" {
+		f.note("JSON of needs", s[9], json.Unmarshal([]byte(s[9]), &l.Needs))
 	}
 	if l.ID == "" || !slices.Contains(lot.Stages(), l.Start) {
 		f.note("lot with a start of green, eyed, hatch or swim-up", strings.Join(s, ","), errEmpty)
 	}
 	return record{lot: &l}, f.err
+}
+
+func parseLotEntry(s []string) (record, error) {
+	var f fields
+	e := book.Entry{
+		Seq: f.whole(s[0]), ID: s[1], Lot: s[2], Kind: book.Kind(s[3]), At: f.time(s[4]), RecordedAt: f.time(s[5]), By: s[6], Corrects: f.whole(s[7]),
+		Unit: s[8], To: s[9], Trays: s[10], Number: int(f.whole(s[11])), Other: s[12], Place: s[13], Part: book.Part(s[14]), Text: s[15],
+	}
+	if e.Seq < 1 || e.ID == "" || e.Lot == "" || e.At.IsZero() || !slices.Contains(book.Kinds(), e.Kind) {
+		f.note("entry with seq, id, lot, at and one of the kinds "+fmt.Sprint(book.Kinds()), strings.Join(s, ","), errEmpty)
+	}
+	if c := s[countColumn : countColumn+countWidth]; slices.ContainsFunc(c, filled) {
+		count := f.count(c)
+		e.Count = &count
+	}
+	if c := s[sampleColumn : sampleColumn+sampleWidth]; slices.ContainsFunc(c, filled) {
+		e.Sample = &book.Sample{Number: int(f.whole(c[0])), WeightG: measure.MassG(f.float(c[1])), LengthMM: f.float(c[2])}
+	}
+	if c := s[openingColumn : openingColumn+openingWidth]; slices.ContainsFunc(c, filled) {
+		e.Open = &book.Opening{
+			Species: c[0], Strain: c[1], Source: c[2], EggTake: f.time(c[3]), Start: lot.Stage(c[4]),
+			StartUnits: measure.DegreeDays(f.float(c[5])), BaseC: measure.TempC(f.float(c[6])), Count: f.count(c[7:]),
+		}
+	}
+	return record{entry: &e}, f.err
+}
+
+func filled(cell string) bool { return cell != "" }
+
+func (f *fields) count(s []string) book.Count {
+	return book.Count{
+		Method: book.Method(s[0]), Number: int(f.whole(s[1])), SampleNumber: int(f.whole(s[2])), SampleAmount: f.float(s[3]), TotalAmount: f.float(s[4]),
+	}
 }

@@ -1,15 +1,19 @@
 package main
 
 import (
+	"encoding/csv"
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
 
+	"weirkeeper/ingest/ledger"
+	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/reading"
 )
 
@@ -158,6 +162,9 @@ func TestImportRefusals(t *testing.T) {
 		{"ours, bad", own + row + strings.Replace(row, "L/min", "gpm", 1), []string{"--format", "weirkeeper", "--bad-lines", "0"}, exitFault, `line 3: "gpm" is no unit of this probe in an export; it is L/min`},
 		{"ours, a flag too many", own + strings.Replace(row, "L/min,", "L/min,wet", 1), []string{"--format", "weirkeeper", "--bad-lines", "0"}, exitFault, `line 2: "wet" is no flag`},
 		{"ours, a field too few", own + "spring flow,8\r\n", []string{"--format", "weirkeeper", "--bad-lines", "0"}, exitFault, "line 2: wrong number of fields"},
+		{"ours, no such kind of entry", entryHeads + "1,a1,BT-26-07,boiled,2026-11-01T07:30:00.123456Z,,kim" + strings.Repeat(",", 29) + "\n", []string{"--format", "weirkeeper", "--bad-lines", "0"}, exitFault, "one of the kinds [opened placed"},
+		{"ours, no number of an entry", entryHeads + ",a1,BT-26-07,eyed,2026-11-01T07:30:00.123456Z,,kim" + strings.Repeat(",", 29) + "\n", []string{"--format", "weirkeeper", "--bad-lines", "0"}, exitFault, "is no entry with seq"},
+		{"ours, half a count", entryHeads + "1,a1,BT-26-07,counted,2026-11-01T07:30:00.123456Z,,kim" + strings.Repeat(",", 10) + "direct,many" + strings.Repeat(",", 18) + "\n", []string{"--format", "weirkeeper", "--bad-lines", "0"}, exitFault, `"many" is no whole number`},
 		{"ours, no arrival", own + "spring flow,2026-11-01T07:32:00.123456Z,60,L/min,,,,0\r\n", []string{"--format", "weirkeeper", "--bad-lines", "0"}, exitFault, "without probe, at and arrived_at"},
 	}
 	for _, tt := range tests {
@@ -178,6 +185,121 @@ func TestImportRefusals(t *testing.T) {
 	}
 	if code, _, errs := tryRecord(t, dir, append(append([]string{"import"}, good...), "no-such.csv")...); code != exitFault || !strings.Contains(errs, "no-such.csv") {
 		t.Errorf("missing file: exit code %d: %s", code, errs)
+	}
+}
+
+// TestImportOfLotEntries takes a file of entries 1 to 9 (without 7) into records
+// that have some of their own.
+func TestImportOfLotEntries(t *testing.T) {
+	note := func(seq int64, id string) book.Entry {
+		return book.Entry{Seq: seq, ID: id, Lot: "AC-26-02", Kind: book.Note, At: recordAt(0), By: "kim", Text: id}
+	}
+	file := func(t *testing.T) (path string) {
+		t.Helper()
+		dir := recordFolder(t)
+		mustCommit(t, openRecord(t, dir), ledger.Batch{LotEntries: recordEntries})
+		path = filepath.Join(dir, "entries.csv")
+		mustRecord(t, dir, "export", "--what", "lot-entries", "--out", path)
+		return path
+	}
+	// numbered gives the entries of the file other numbers, in order.
+	numbered := func(seq ...int64) []book.Entry {
+		all := slices.Clone(recordEntries)
+		for i := range all {
+			all[i].Seq = seq[i]
+		}
+		all[len(all)-1].Corrects = seq[3]
+		return all
+	}
+	tests := []struct {
+		name      string
+		has, want []book.Entry
+		says      string
+	}{
+		{"nothing", nil, recordEntries, " 8 new entries of lots"},
+		{"the first ones", recordEntries[:3], recordEntries, " 5 new entries of lots"},
+		{"all", recordEntries, recordEntries, " 0 new entries of lots"},
+		{"others with free numbers between", []book.Entry{note(7, "n7"), note(12, "n12")}, slices.Concat(recordEntries[:6], []book.Entry{note(7, "n7")}, recordEntries[6:], []book.Entry{note(12, "n12")}), " 8 new"},
+		{"one number taken", []book.Entry{note(2, "n2")}, slices.Concat([]book.Entry{note(2, "n2")}, numbered(3, 4, 5, 6, 7, 8, 9, 10)), " 8 new"},
+		{
+			"the first ones, but the next number taken", slices.Concat(recordEntries[:4], []book.Entry{note(5, "n5")}),
+			slices.Concat(recordEntries[:4], []book.Entry{note(5, "n5")}, numbered(1, 2, 3, 4, 6, 7, 8, 9)[4:]), " 4 new",
+		},
+		{
+			"the first one under another number",
+			[]book.Entry{note(1, "n1"), numbered(2, 0, 0, 0, 0, 0, 0, 0)[0]},
+			slices.Concat([]book.Entry{note(1, "n1")}, numbered(2, 3, 4, 5, 6, 7, 8, 9)), " 7 new",
+		},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			dir := recordFolder(t)
+			l := openRecord(t, dir)
+			mustCommit(t, l, ledger.Batch{LotEntries: tt.has})
+			path := file(t)
+			out := mustRecord(t, dir, "import", "--format", "weirkeeper", path)
+			if !strings.Contains(out, tt.says) {
+				t.Errorf("it said %s", out)
+			}
+			if diff := cmp.Diff(tt.want, lotEntries(t, l)); diff != "" {
+				t.Errorf("(-want +got):\n%s", diff)
+			}
+			if out = mustRecord(t, dir, "import", "--format", "weirkeeper", path); !strings.Contains(out, " 0 new entries") {
+				t.Errorf("the second time it said %s", out)
+			}
+			if diff := cmp.Diff(tt.want, lotEntries(t, l)); diff != "" {
+				t.Errorf("the second time (-want +got):\n%s", diff)
+			}
+		})
+	}
+}
+
+// A correction whose entry is in neither place would correct another one, or none.
+func TestImportOfACorrectionAlone(t *testing.T) {
+	row := func(e book.Entry) string {
+		var b strings.Builder
+		w := csv.NewWriter(&b)
+		if err := w.WriteAll([][]string{columns[kindLotEntries], lotEntryRow(e)}); err != nil {
+			t.Fatal(err)
+		}
+		return b.String()
+	}
+	struck := recordEntries[len(recordEntries)-1]
+	other := recordEntries[3]
+	other.Lot = "BT-26-07"
+	of := struck
+	of.Corrects = -2 // what the site file states is the same in every record
+	for _, tt := range []struct {
+		name string
+		has  []book.Entry
+		file book.Entry
+		code int
+	}{
+		{"no such number", nil, struck, exitFault},
+		{"that of another lot", []book.Entry{other}, struck, exitFault},
+		{"there", recordEntries[3:4], struck, exitOK},
+		{"of the site file", nil, of, exitOK},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			dir := recordFolder(t)
+			l := openRecord(t, dir)
+			mustCommit(t, l, ledger.Batch{LotEntries: tt.has})
+			path := filepath.Join(dir, "entries.csv")
+			if err := os.WriteFile(path, []byte(row(tt.file)), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			code, out, errs := tryRecord(t, dir, "import", "--format", "weirkeeper", path)
+			if code != tt.code || code != exitOK && !strings.Contains(errs, "entry 9 of lot \"BT-26-08\" corrects entry 4, which is neither") {
+				t.Errorf("exit code %d: %s%s", code, out, errs)
+			}
+			want := slices.Clone(tt.has)
+			if tt.code == exitOK {
+				want = append(want, tt.file)
+			}
+			if diff := cmp.Diff(want, lotEntries(t, l)); diff != "" {
+				t.Errorf("(-want +got):\n%s", diff)
+			}
+		})
 	}
 }
 
