@@ -254,7 +254,7 @@ const DemandSpread = 0.2
 //
 // Source: O2 = K T^a W^b, lb a day for 100 lb of fish, T in degF, W in lb (Liao
 // 1971), form and ALL coefficients from memory. The two equations for trout
-// differ by 9.5 % where they meet at 50 degF (for salmon by 0.4 %), so that one
+// differ by 9.5 % where they meet at 50 degF (for salmon by 0.5 %), so that one
 // of them may be misremembered: hence DemandSpread.
 func OxygenDemandMgKgH(t measure.TempC, meanWeight measure.MassG, salmon bool) (float64, error) {
 	if !(t >= MinDemandTempC && t <= MaxDemandTempC) {
