@@ -74,6 +74,7 @@ const (
 func Of(fish []Fish, w Water) Holding {
 	var h Holding
 	var massG, poundsPerInch float64
+	var swimming []Fish
 	var noWeight, noLength []string
 	var densityLimits, flowLimits []float64
 	for _, f := range fish {
@@ -85,6 +86,7 @@ func Of(fish []Fish, w Water) Holding {
 			h.Eggs += f.Number
 			continue
 		}
+		swimming = append(swimming, f)
 		if f.DensityLimit > 0 {
 			densityLimits = append(densityLimits, f.DensityLimit)
 		}
@@ -114,7 +116,7 @@ func Of(fish []Fish, w Water) Holding {
 		h.FlowIndex = figure(poundsPerInch/measure.GPM.FromBase(float64(w.FlowLPM)), weight, length, w.noFlow())
 		h.DensityKGM3 = figure(massG/float64(w.VolumeL), weight, w.noVolume()) // g/L is kg/m3
 		h.LoadingKGperLPM = figure(massG/1000/float64(w.FlowLPM), weight, w.noFlow())
-		h.oxygen(fish, w, weight)
+		h.oxygen(swimming, w, weight)
 	}
 	h.TurnoverPerHour = figure(60*float64(w.FlowLPM)/float64(w.VolumeL), w.noFlow(), w.noVolume())
 
@@ -139,9 +141,6 @@ func (h *Holding) oxygen(fish []Fish, w Water, noWeight string) {
 	if h.OxygenDemandGH.Known() {
 		var demand float64
 		for _, f := range fish {
-			if f.Number <= 0 || f.Eggs {
-				continue
-			}
 			rate, err := OxygenDemandMgKgH(w.TempC, f.MeanWeightG, f.Salmon)
 			if err != nil {
 				h.OxygenDemandGH.Why = err.Error()
@@ -301,8 +300,7 @@ func FlowIndexGuide(t measure.TempC, inflow, least, full measure.OxygenMgL) Figu
 		return Figure{Why: why}
 	}
 	degF := measure.DegF.FromBase(float64(t))
-	const rounding = 1e-9 // 46 degF is no whole number of degC
-	if !(degF >= cold-rounding && degF <= warm+rounding) {
+	if !(degF >= cold && degF <= warm) {
 		return Figure{Why: fmt.Sprintf("the guide to the flow index holds from 7.8 to 10 degC (46 to 50 degF), and the water has %.1f degC (%.1f degF)", float64(t), degF)}
 	}
 	saturated := atWarm + (atCold-atWarm)*(warm-degF)/(warm-cold)

@@ -74,12 +74,20 @@ func TestRoomIsTheMost(t *testing.T) {
 }
 
 // By hand: fish of 10 g at K 1 are 100 mm; a trough of 1000 L with D 0.5 takes
-// 0.5 * 35.3147 ft3 * 3.93701 in = 69.516 lb of them, 31532 g, 3153 fish.
+// 0.5 * 35.3147 ft3 * 3.93701 in = 69.516 lb of them, 31532 g, 3153 fish, of which 153 are there.
 func TestRoomByHand(t *testing.T) {
-	next := stock.Fish{Lot: "next", Number: 3000, MeanWeightG: 10, ConditionK: 1}
-	got := stock.RoomFor(next, []stock.Place{{Unit: "trough 1", Kind: string(site.Trough), Water: stock.Water{VolumeL: 1000}}})[0]
-	if got.Number != 3153 || got.By != "density index" || !got.Fits {
-		t.Errorf("got %+v, want 3153 by density index", got)
+	next := stock.Fish{Lot: "next", MeanWeightG: 10, ConditionK: 1}
+	lots := []stock.Fish{{Lot: "there", Number: 153, MeanWeightG: 10, ConditionK: 1}, {Lot: "elsewhere"}}
+	places := []stock.Place{{Unit: "trough 1", Kind: string(site.Trough), Water: stock.Water{VolumeL: 1000}, Fish: lots[:1]}}
+	for number, fits := range map[int]bool{2999: true, 3000: true, 3001: false} {
+		next.Number = number
+		got := stock.RoomFor(next, places)[0]
+		if got.Number != 3000 || got.By != "density index" || got.Fits != fits {
+			t.Errorf("room for %d: got %+v, want 3000 by density index", number, got)
+		}
+	}
+	if lots[1].Lot != "elsewhere" {
+		t.Errorf("the caller's lots were written over: %+v", lots)
 	}
 }
 
@@ -94,9 +102,9 @@ func TestRoomOrderAndWords(t *testing.T) {
 	unweighed := stock.Fish{Lot: "B", Number: 100}
 	heavy := stock.Fish{Lot: "C", Number: 100_000, MeanWeightG: 100, ConditionK: 1}
 	noFlow := water(1, 0)
-	noFlow.Design = true
 	places := []stock.Place{
 		{Unit: "stack 1", Kind: string(site.Stack), Water: water(1, 1)},
+		{Unit: "full, no flow", Kind: string(site.Raceway), Water: noFlow, Fish: []stock.Fish{heavy}},
 		{Unit: "full", Kind: string(site.Raceway), Water: water(1, 1), Fish: []stock.Fish{heavy}},
 		{Unit: "unweighed", Kind: string(site.Trough), Water: water(1, 1), Fish: []stock.Fish{unweighed}},
 		{Unit: "unknown", Kind: string(site.Trough)},
@@ -134,6 +142,7 @@ func TestRoomOrderAndWords(t *testing.T) {
 		{"no flow", "density index", noFlowWhy, true},
 		{"small", "density index", "", false},
 		{"full", "density index", "", false},
+		{"full, no flow", "density index", noFlowWhy, false},
 		{"stack 1", "", stack, false},
 		{"unweighed", "", "density index: " + lengthB + "; flow index: " + lengthB + "; oxygen: " + unweighB, false},
 		{"unknown", "", nothing, false},

@@ -385,6 +385,20 @@ func TestWhyNamesLots(t *testing.T) {
 	}
 }
 
+// Eggs, and a lot that is gone, are counted and ask for nothing: that nobody
+// weighed them spoils no figure of the fish beside them.
+func TestEggsBesideFish(t *testing.T) {
+	fish, w := example(t)
+	want := stock.Of(fish, w)
+	want.Number, want.Eggs = 11_000, 5000
+	for _, eggs := range []stock.Fish{{Lot: "B", Number: 5000, Eggs: true}, {Lot: "B", Number: 5000, Eggs: true, MeanWeightG: 0.1, LengthMM: 5}} {
+		got := stock.Of(append(fish, eggs, stock.Fish{Lot: "gone"}), w)
+		if diff := cmp.Diff(want, got); diff != "" {
+			t.Errorf("(-want +got):\n%s", diff)
+		}
+	}
+}
+
 // An empty unit asks for nothing: all is known, and what comes in goes out.
 func TestEmpty(t *testing.T) {
 	_, w := example(t)
@@ -439,10 +453,12 @@ func TestLimits(t *testing.T) {
 	}
 	t.Run("water without oxygen to spare bears nothing", func(t *testing.T) {
 		fish, w := example(t)
-		w.InflowMgL = w.LeastMgL
+		w.InflowMgL = w.LeastMgL - 1
 		h := stock.Of(fish, w)
-		if !h.FlowIndex.Over() || !h.OxygenDemandGH.Over() {
-			t.Errorf("flow index %+v and demand %+v are to be over", h.FlowIndex, h.OxygenDemandGH)
+		for name, f := range map[string]stock.Figure{"flow index": h.FlowIndex, "demand": h.OxygenDemandGH} {
+			if !f.Over() || f.Limit != 0 {
+				t.Errorf("%s: got %+v, want it over a limit of 0", name, f)
+			}
 		}
 	})
 }
