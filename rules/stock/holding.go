@@ -63,7 +63,7 @@ const (
 // F = sum(W/L)/I, so that dividing a lot changes nothing and small fish beside
 // large ones count as they would alone. Likewise demand is the sum of each lot's at
 // its own mean weight. Where lots have different limits the lowest is taken;
-// the guides stand only where no lot has one. Eggs count in Number alone: the
+// the guides stand only where no lot has one. Eggs are counted and no more: the
 // formulas are for fish, and what eggs use is left out.
 //
 // Worked value: 600 lb of 4 in in 500 ft3 at 100 gpm has D 0.30, F 1.50 and a
