@@ -10,17 +10,6 @@ import (
 	"weirkeeper/rules/water"
 )
 
-// The units in which the trade counts its indices.
-var pound, inch, cubicFoot = unit("lb"), unit("in"), unit("ft3")
-
-func unit(name string) measure.Unit {
-	u, err := measure.ParseUnit(name)
-	if err != nil {
-		panic(err)
-	}
-	return u
-}
-
 // ConditionK is the condition factor K = 1e5 W/L^3 (g, mm) of fish whose
 // condition is given as C = W/L^3 (lb, in), total length from the snout to the
 // tip of the spread tail. Worked value: C 4055e-7 is K 1.1224.
@@ -28,8 +17,8 @@ func unit(name string) measure.Unit {
 // Source: English C = 36.13 W/L^3 in g and mm, Piper et al. 1982, p. 61; here
 // by the exact sizes of pound and inch, 36.127.
 func ConditionK(c float64) float64 {
-	mm := 1000 * inch.ToBase(1)
-	return c * 1e5 * pound.ToBase(1) / (mm * mm * mm)
+	mm := 1000 * measure.Inch.ToBase(1)
+	return c * 1e5 * measure.Pound.ToBase(1) / (mm * mm * mm)
 }
 
 // Length is the mean total length, mm: as stated, else from weight and
@@ -102,7 +91,7 @@ func Of(fish []Fish, w Water) Holding {
 		g := float64(f.Number) * float64(f.MeanWeightG)
 		massG += g
 		if mm, ok := f.Length(); ok {
-			poundsPerInch += pound.FromBase(g) / inch.FromBase(mm/1000)
+			poundsPerInch += measure.Pound.FromBase(g) / measure.Inch.FromBase(mm/1000)
 		}
 	}
 	if h.Number > 0 && h.Eggs == h.Number {
@@ -112,7 +101,7 @@ func Of(fish []Fish, w Water) Holding {
 	} else {
 		weight, length := ofLots("the mean weight", "", noWeight), ofLots("the length", " (or the condition factor)", noLength)
 		h.BiomassKG = figure(massG/1000, weight)
-		h.DensityIndex = figure(poundsPerInch/cubicFoot.FromBase(float64(w.VolumeL)), weight, length, w.noVolume())
+		h.DensityIndex = figure(poundsPerInch/measure.CubicFoot.FromBase(float64(w.VolumeL)), weight, length, w.noVolume())
 		h.FlowIndex = figure(poundsPerInch/measure.GPM.FromBase(float64(w.FlowLPM)), weight, length, w.noFlow())
 		h.DensityKGM3 = figure(massG/float64(w.VolumeL), weight, w.noVolume()) // g/L is kg/m3
 		h.LoadingKGperLPM = figure(massG/1000/float64(w.FlowLPM), weight, w.noFlow())
@@ -262,7 +251,7 @@ func OxygenDemandMgKgH(t measure.TempC, meanWeight measure.MassG, salmon bool) (
 	if !(meanWeight > 0) || math.IsInf(float64(meanWeight), 1) {
 		return 0, fmt.Errorf("oxygen demand needs a mean weight above 0 g, not %g g", float64(meanWeight))
 	}
-	degF, lb := measure.DegF.FromBase(float64(t)), pound.FromBase(float64(meanWeight))
+	degF, lb := measure.DegF.FromBase(float64(t)), measure.Pound.FromBase(float64(meanWeight))
 	var k, a, b float64
 	switch cold := degF <= 50; {
 	case salmon && cold:
