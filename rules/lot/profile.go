@@ -83,3 +83,27 @@ type TenderState struct {
 	// Why says what it rests on, in words, "" when it does not apply.
 	Why string
 }
+
+// Where the keeper states nothing: a fry at swim-up weighs about 0.12 g (common
+// practice, no source), and a trout's condition factor is about 1.05, between
+// the C of 3500e-7 and 4055e-7 lb/in^3 of common tables (from memory).
+const (
+	usualFryWeightG measure.MassG = 0.12
+	usualConditionK               = 1.05
+)
+
+// FryWeight is the weight of a fry at swim-up, grams.
+func (p Profile) FryWeight() measure.MassG {
+	if p.FryWeightG > 0 {
+		return p.FryWeightG
+	}
+	return usualFryWeightG
+}
+
+// Condition is the condition factor K, g and mm.
+func (p Profile) Condition() float64 {
+	if p.ConditionK > 0 {
+		return p.ConditionK
+	}
+	return usualConditionK
+}
