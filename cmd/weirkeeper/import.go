@@ -307,8 +307,7 @@ func (in *importer) storeEntries(ctx context.Context, l *ledger.Ledger) error {
 			add = append(add, e)
 			seqOf[e.ID], seq = e.Seq, e.Seq
 			_, taken := lotOf[e.Seq]
-			_, twice := number[e.Seq]
-			keep = keep && !taken && !twice
+			keep = keep && !taken
 		}
 		keep = keep && seq == e.Seq
 		number[e.Seq] = seq

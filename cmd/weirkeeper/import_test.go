@@ -230,6 +230,7 @@ func TestImportOfLotEntries(t *testing.T) {
 			[]book.Entry{note(1, "n1"), numbered(2, 0, 0, 0, 0, 0, 0, 0)[0]},
 			slices.Concat([]book.Entry{note(1, "n1")}, numbered(2, 3, 4, 5, 6, 7, 8, 9)), " 7 new",
 		},
+		{"the first one under a later number, the others free", numbered(20, 0, 0, 0, 0, 0, 0, 0)[:1], numbered(20, 21, 22, 23, 24, 25, 26, 27), " 7 new"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

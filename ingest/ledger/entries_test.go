@@ -20,7 +20,7 @@ import (
 // fullEntry has every field set, which no entry in a hatchery would.
 func fullEntry(seq int64) book.Entry {
 	return book.Entry{
-		Seq: seq, ID: fmt.Sprintf("e%d", seq), Lot: "BT-31-02", Kind: book.Split, At: at(-36*time.Hour + time.Microsecond), RecordedAt: at(1234567 * time.Microsecond),
+		Seq: seq, ID: fmt.Sprintf("e%d", seq), Lot: "BT-31-02", Kind: book.Split, At: at(-time.Duration(seq)*time.Minute + time.Microsecond), RecordedAt: at(1234567 * time.Microsecond),
 		By: "rowan", Corrects: seq + 7, Unit: "Stack 3", To: "Trough \"1\"", Trays: "2 – 5", Number: 12_345, Other: "BT-31-03", Place: "Lower Fork",
 		Part: book.Half, Text: "line one\nline <two> & \\three",
 		Count:  &book.Count{Method: book.ByVolume, Number: 3, SampleNumber: 412, SampleAmount: 0.1, TotalAmount: 1.0 / 3},
