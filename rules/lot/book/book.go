@@ -35,8 +35,9 @@ type Holding struct {
 	// Number is the book's number: counted, less what was taken out.
 	Number int
 	Since  time.Time
-	// MeanWeightG and LengthMM are those of the newest sample from there or,
-	// before there is one, from the whole lot; 0 when never weighed.
+	// MeanWeightG and LengthMM are those of the newest sample from there or
+	// from the whole lot; 0 when never weighed. Fish that join others are
+	// weighed in by number, and WeighedAt is then the older of the two.
 	MeanWeightG measure.MassG
 	LengthMM    float64
 	WeighedAt   time.Time
@@ -50,7 +51,8 @@ type Lot struct {
 	OpenedAt time.Time
 	// Placed is the time of the first stay; zero before.
 	Placed time.Time
-	// Stage is the furthest stage seen, at least Opening.Start.
+	// Stage is the furthest stage seen, at least Opening.Start; hatch from
+	// the first sign of it that was written down.
 	Stage lot.Stage
 	// EyedAt, HatchFirst, HatchHalf, HatchLast, SwimUpAt and FedAt are when
 	// each was seen; zero before.
@@ -76,7 +78,8 @@ type Lot struct {
 	Warnings []string
 }
 
-// Line is an entry with what became of it.
+// Line is an entry with what became of it. Where it held and left its unit or
+// "all" to the book, Unit and Number are the book's answer.
 type Line struct {
 	Entry
 	// CorrectedBy is the Seq of the entry that replaced or struck it, 0 when

@@ -77,7 +77,7 @@ func Parts() []Part { return []Part{First, Half, Last} }
 // Entry is one line of the record.
 type Entry struct {
 	// Seq is its number in the record, from 1; 0 before it is written, and
-	// negative for what the site file states.
+	// negative for what the site file states, where it may be used twice.
 	Seq int64 `json:"seq,omitempty"`
 	// ID is chosen by whoever makes the entry, so that the same entry sent
 	// twice is written once.
