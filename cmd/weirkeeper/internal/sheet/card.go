@@ -1,0 +1,329 @@
+package sheet
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"weirkeeper/rules"
+	"weirkeeper/rules/lot"
+	"weirkeeper/rules/lot/book"
+	"weirkeeper/rules/measure"
+	"weirkeeper/rules/site"
+)
+
+// card is a lot's record sheet in words: what Text and HTML both lay out.
+type card struct {
+	Site, Lot, Kind string
+	At              string
+	Warnings        []string
+	Facts           []fact
+	Held            table
+	Numbers         table
+	Seen            table
+	Expected        table
+	Stock           []table
+	Record          table
+	Days            table
+}
+
+type fact struct{ Name, Words string }
+
+// table is a table of words. A line break in a head is a place to break it.
+type table struct {
+	Caption string
+	Heads   []string
+	// Align is a letter for each column: l left, r right, w left and wrapped.
+	Align string
+	Rows  []row
+	// None is said in place of a table without rows.
+	None string
+	// Says are sentences below it, Notes its footnotes by number.
+	Says, Notes []string
+}
+
+type row struct {
+	Cells []string
+	// Gone marks a row that no longer holds; its cells say so in words.
+	Gone bool
+}
+
+func (t *table) add(cells ...string) { t.Rows = append(t.Rows, row{Cells: cells}) }
+
+// note is the mark of a footnote; the same words have one mark.
+func (t *table) note(words string) string {
+	if words == "" {
+		return ""
+	}
+	i := slices.Index(t.Notes, words)
+	if i < 0 {
+		i = len(t.Notes)
+		t.Notes = append(t.Notes, words)
+	}
+	return mark(i)
+}
+
+// mark is how footnote i is referred to.
+func mark(i int) string { return fmt.Sprintf("[%d]", i+1) }
+
+func newCard(s *rules.LotSheet, at *site.Site, now time.Time) card {
+	l := s.Lot
+	return card{
+		Site: at.Name, Lot: l.ID, Kind: kind(l), At: now.In(at.Location).Format(headForm),
+		Warnings: l.Warnings,
+		Facts:    facts(s, at, now), Held: held(l, at), Numbers: numbers(l), Seen: seen(s, at),
+		Expected: expectations(s, at, now), Stock: stockTables(at, s.Stock), Record: record(s, at), Days: days(s, at),
+	}
+}
+
+// facts are what is known of the lot as a whole.
+func facts(s *rules.LotSheet, at *site.Site, now time.Time) []fact {
+	l, loc := s.Lot, at.Location
+	var out []fact
+	add := func(name, words string) {
+		if words != "" {
+			out = append(out, fact{name, words})
+		}
+	}
+	add("Species", l.Species)
+	add("Strain", l.Strain)
+	add("From", l.Source)
+	if l.From != "" {
+		add("Split from", "lot "+l.From)
+	}
+	add("Egg take", fmt.Sprintf("%s, %s ago", l.EggTake.In(loc).Format(headForm), count(daysBetween(l.EggTake, now, loc), "day", "days")))
+	opened := l.OpenedAt.In(loc).Format(minuteForm) + ", " + string(l.Start)
+	if l.StartUnits > 0 {
+		opened += ", with " + units(l.StartUnits) + " gathered before"
+	}
+	add("Opened", opened)
+	add("Counted", l.Count.String())
+	if l.BaseC != 0 {
+		add("Base", "units count above "+temperature(l.BaseC, at))
+	}
+	switch {
+	case l.Finished.IsZero():
+		add("Is now", reached(l, loc))
+	default:
+		add("Is now", ended(l, loc))
+	}
+	add("Lie still", tender(s.LotView))
+	u := s.Units
+	add("Gathered", units(u.DegreeDays)+", give or take "+units(u.PlusMinus)+
+		" for the accuracy of the probes and for what filled gaps leave open")
+	if s.Most-s.Least >= 0.05 {
+		add("", fmt.Sprintf("a mean of parts that were in different water: from %s to %s", units(s.Least), units(s.Most)))
+	}
+	for i, q := range Quality(s.LotView) {
+		add([]string{"How known", ""}[min(i, 1)], q)
+	}
+	if s.HaveMean {
+		water := temperature(s.MeanC, at) + ", the recent mean"
+		if s.LastYear {
+			water += "; what is expected below follows the same weeks of last year, shifted to it"
+		}
+		add("Water", water)
+	}
+	return out
+}
+
+func held(l *book.Lot, at *site.Site) table {
+	t := table{
+		Caption: "Where it is", Heads: []string{"Unit", "Trays", "Number", "There since", "Mean weight", "Weighed"}, Align: "llrlrl",
+		None: "Nowhere yet.",
+	}
+	if !l.Finished.IsZero() {
+		t.None = "None are here any more."
+	}
+	for _, h := range l.Holdings {
+		weighed := ""
+		if !h.WeighedAt.IsZero() {
+			weighed = h.WeighedAt.In(at.Location).Format(dayForm)
+		}
+		t.add(h.Unit, h.Trays, measure.Group(h.Number), h.Since.In(at.Location).Format(dayForm), weight(h.MeanWeightG), weighed)
+	}
+	return t
+}
+
+// numbers is the account from what was opened to what is left.
+func numbers(l *book.Lot) table {
+	t := table{Caption: "How many", Heads: []string{"What", "Number"}, Align: "lr"}
+	t.add("opened", measure.Group(l.Opened))
+	merged := l.Opened + l.Joined + l.Adjusted - l.Dead - l.Out - l.Split - l.Number
+	for _, p := range []struct {
+		words string
+		n     int
+	}{
+		{"joined from other lots", l.Joined}, {"changed by counts", l.Adjusted}, {"dead or lost", -l.Dead},
+		{"shipped or transferred", -l.Out}, {"split off into other lots", -l.Split}, {"merged into " + l.Into, -merged},
+	} {
+		if p.n > 0 {
+			t.add(p.words, "+"+measure.Group(p.n))
+		} else if p.n < 0 {
+			t.add(p.words, measure.Group(p.n))
+		}
+	}
+	t.add("here now", measure.Group(l.Number))
+	return t
+}
+
+func seen(s *rules.LotSheet, at *site.Site) table {
+	t := table{
+		Caption: "What was seen", Heads: []string{"Seen", "On", "Days since\negg take", "Degree-days", "TU", "Give or take\ndegree-days"}, Align: "llrrrr",
+		None: "No stage was seen yet.",
+	}
+	for _, x := range s.Seen {
+		t.add(x.What, x.At.In(at.Location).Format(minuteForm), measure.Group(daysBetween(s.Lot.EggTake, x.At, at.Location)),
+			number(float64(x.Units.DegreeDays), 1), number(x.Units.DegreeDays.TUF(), 1), number(float64(x.Units.PlusMinus), 1))
+	}
+	return t
+}
+
+func expectations(s *rules.LotSheet, at *site.Site, now time.Time) table {
+	t := table{
+		Caption: "What is expected", Heads: []string{"Stage", "When", "How soon", "Degree-days", "TU"}, Align: "lwlrr",
+		None: "Nothing more.",
+	}
+	for _, f := range s.Forecast {
+		cells := []string{StageWords(f.Stage), "", "", "", ""}
+		if f.Need.Known() {
+			cells[3], cells[4] = span(float64(f.Need.Low), float64(f.Need.High)), span(f.Need.Low.TUF(), f.Need.High.TUF())
+		}
+		switch {
+		case f.Why != "":
+			cells[1] = "no date"
+		case f.Overdue:
+			cells[1], cells[2] = "due: go and look", "now"
+		default:
+			cells[1], cells[2] = Dates(f.Earliest, f.Latest, at.Location), away(now, f.Earliest, f.Latest, at.Location)
+		}
+		t.add(cells...)
+		for _, e := range f.Estimates {
+			t.Says = append(t.Says, estimate(f.Stage, e, at.Location))
+		}
+		switch {
+		case len(f.Estimates) > 0: // say why themselves
+		case f.Why != "":
+			t.Says = append(t.Says, "No date for "+StageWords(f.Stage)+": "+f.Why+".")
+		case f.Need.Known():
+			t.Says = append(t.Says, upper(StageWords(f.Stage))+" needs what is said here by: "+f.Need.Source+".")
+		}
+	}
+	return t
+}
+
+// estimate words one way to foretell a stage, and what it rests on.
+func estimate(s lot.Stage, e lot.Estimate, loc *time.Location) string {
+	words := upper(StageWords(s)) + " by " + e.By + ": "
+	if e.By == lot.ByUnits {
+		words += Gathered(measure.DegreeDays(e.Done), lot.Need{Low: measure.DegreeDays(e.Low), High: measure.DegreeDays(e.High)})
+	} else {
+		words += fmt.Sprintf("%.2f of %.2f to %.2f done", e.Done, e.Low, e.High)
+	}
+	switch {
+	case e.Why != "":
+		words += "; no date, " + e.Why
+	case e.Overdue:
+		words += "; due"
+	default:
+		words += "; " + Dates(e.Earliest, e.Latest, loc)
+	}
+	words += ". From: " + e.Source + "."
+	if !e.Used && e.Why == "" {
+		words += " The dates above do not rest on it, as there is something better founded."
+	}
+	return words
+}
+
+func record(s *rules.LotSheet, at *site.Site) table {
+	t := table{
+		Caption: "What was done", Heads: []string{"No.", "When", "What", "By"}, Align: "rlwl",
+		None: "Nothing is written down.",
+	}
+	struck := make(map[int64]bool)
+	for _, x := range s.Lines {
+		struck[x.Seq] = x.Kind == book.Struck
+	}
+	for _, x := range s.Lines {
+		no, what := "", x.Words()
+		if x.Seq > 0 {
+			no = fmt.Sprint(x.Seq)
+		}
+		r := row{Gone: x.CorrectedBy != 0 || x.Problem != ""}
+		switch {
+		case x.CorrectedBy != 0 && struck[x.CorrectedBy]:
+			what += fmt.Sprintf(" (taken back by %d)", x.CorrectedBy)
+		case x.CorrectedBy != 0:
+			what += fmt.Sprintf(" (replaced by %d)", x.CorrectedBy)
+		case x.Problem != "":
+			what += " (left out: " + x.Problem + ")"
+		}
+		r.Cells = []string{no, x.At.In(at.Location).Format(minuteForm), what, x.By}
+		t.Rows = append(t.Rows, r)
+	}
+	return t
+}
+
+// before is what the lot had gathered before the first day of the table.
+func before(s *rules.LotSheet) measure.DegreeDays {
+	d := s.Units.DegreeDays
+	for _, x := range s.Days {
+		d -= x.Units.DegreeDays
+	}
+	return d
+}
+
+func days(s *rules.LotSheet, at *site.Site) table {
+	u := at.Show.Temperature
+	t := table{
+		Caption: "Day by day",
+		Heads: []string{
+			"Day", "Mean\n" + u.String(), "Day's\nunits", "Day's\nTU", "Total\nunits", "Total\nTU",
+			"Own\nprobe", "Short\ngaps", "Stand\nin", "By\nhand", "Not\nknown",
+		},
+		Align: "lrrrrrrrrrr",
+		None:  "Nothing was counted yet.",
+	}
+	total := before(s)
+	for _, d := range s.Days {
+		total += d.Units.DegreeDays
+		cells := []string{
+			d.Date.In(at.Location).Format(time.DateOnly), number(u.FromBase(float64(d.MeanC)), 1),
+			number(float64(d.Units.DegreeDays), 1), number(d.Units.DegreeDays.TUF(), 1), number(float64(total), 1), number(total.TUF(), 1),
+		}
+		for _, h := range []time.Duration{d.Units.Measured, d.Units.Bridged, d.Units.StandIn, d.Units.ByHand, d.Units.Unsupported} {
+			w := number(h.Hours(), 1)
+			if h == 0 {
+				w = "."
+			}
+			cells = append(cells, w)
+		}
+		t.add(cells...)
+	}
+	if len(t.Rows) > 0 {
+		t.Says = append(t.Says,
+			"Units are degree-days; TU are degF above 32 times days. The last five columns are hours: by the water's own probe (or the spring's), "+
+				"in short gaps bridged by a straight line, by the stand-in probe, between readings by hand thermometer, and with nothing to go by.")
+		if b := before(s); b >= 0.05 {
+			t.Says = append(t.Says, "The totals begin with "+units(b)+" gathered before the first day.")
+		}
+	}
+	return t
+}
+
+// stages gives the forecast of each stage still to come, in a sentence each.
+func stages(v rules.LotView, now time.Time, loc *time.Location) []string {
+	var out []string
+	for _, f := range v.Forecast {
+		out = append(out, StageWords(f.Stage)+": "+expected(f, now, loc))
+	}
+	return out
+}
+
+// next is the first stage still to come; false for none.
+func next(v rules.LotView) (lot.Forecast, bool) {
+	if len(v.Forecast) == 0 {
+		return lot.Forecast{}, false
+	}
+	return v.Forecast[0], true
+}
