@@ -26,9 +26,10 @@ func DefaultGaps(every time.Duration) Gaps {
 // straight line between them is believed: a reading a day, and some lateness.
 const HandReach = 26 * time.Hour
 
-// Lookback is how long before From and after To readings are wanted, so that a
-// gap across either end is seen whole.
-const Lookback = 48 * time.Hour
+// Lookback is how long before From readings are wanted: gaps of two days across
+// it are then seen whole, with the week before them from which the stand-in's
+// difference is learned. After To the first reading is enough.
+const Lookback = 48*time.Hour + learnHours*time.Hour
 
 // ErrOutOfOrder is returned for a reading older than the newest one taken. The
 // caller counts the span again from the record.
