@@ -535,9 +535,12 @@ func (f amountFlag) Set(s string) (err error) {
 func readAmount(s string, u measure.Unit, example string) (float64, error) {
 	a, err := measure.Parse(s)
 	dim := u.Dimension()
+	var unknown *measure.UnknownUnitError
 	switch {
 	case errors.Is(err, measure.ErrNoUnit):
 		return 0, fmt.Errorf("%q has no unit; write it like %q (%s)", s, example, strings.Join(dim.UnitNames(), ", "))
+	case errors.As(err, &unknown): // whose suggestion may measure something else
+		return 0, fmt.Errorf("there is no unit %q; write it like %q (%s)", unknown.Name, example, strings.Join(dim.UnitNames(), ", "))
 	case err != nil:
 		return 0, fmt.Errorf("%w; write it like %q (%s)", err, example, strings.Join(dim.UnitNames(), ", "))
 	case a.Unit.Dimension() != dim:
@@ -555,7 +558,7 @@ func lotCorrect(ctx context.Context, e env, c *lotCall) int {
 	if err != nil {
 		return e.usage("lot correct", "%v", err)
 	}
-	if len(c.rest) < 2 {
+	if len(c.rest) < 2 || strings.HasPrefix(c.rest[1], "-") {
 		return e.usage("lot correct", "lot correct takes the number of an entry and then what is right, such as: lot correct %d picked 2026-A --dead 42", n)
 	}
 	v, ok := findLotVerb(c.rest[1])

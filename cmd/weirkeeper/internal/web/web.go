@@ -18,6 +18,7 @@ import (
 
 	"weirkeeper/cmd/weirkeeper/internal/status"
 	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/lot/book"
 )
 
 // LocalHeader must be on every command, with the value "1".
@@ -113,6 +114,7 @@ func fail(w http.ResponseWriter, err error, otherwise int) {
 	var unknown *UnknownLotError
 	var when *BadTimeError
 	var bad badRequest
+	var refusal *book.Refusal
 	switch {
 	case errors.Is(err, context.DeadlineExceeded):
 		otherwise = http.StatusServiceUnavailable
@@ -121,6 +123,8 @@ func fail(w http.ResponseWriter, err error, otherwise int) {
 		otherwise = http.StatusNotFound
 	case errors.As(err, &when), errors.As(err, &bad):
 		otherwise = http.StatusBadRequest
+	case errors.As(err, &refusal):
+		otherwise = http.StatusConflict
 	}
 	http.Error(w, words, otherwise)
 }
