@@ -552,29 +552,32 @@ func shuffled(rnd *rand.Rand, feed []sample) []sample {
 	}
 	out := make([]moved, len(feed))
 	lag := time.Duration(rnd.Int64N(int64(12*time.Hour))) - 6*time.Hour
-	closes, last := at(1e5), at(1e5) // the next gap's end; the own reading after
-	for i, s := range slices.Backward(feed) {
-		out[i] = moved{s, s.at}
-		if s.by != probe {
-			out[i].comes = s.at.Add(lag)
-			if !out[i].comes.Before(closes) {
-				out[i].comes = closes.Add(-1)
+	var closes []time.Time // the ends of long gaps
+	var last, newest time.Time
+	for _, s := range feed {
+		if s.by == probe {
+			if !last.IsZero() && s.at.Sub(last) > 2*time.Hour {
+				closes = append(closes, s.at)
 			}
+			last = s.at
+		}
+	}
+	for i, s := range feed {
+		out[i] = moved{s, s.at}
+		if s.by == probe {
 			continue
 		}
-		if last.Sub(s.at) > 2*time.Hour {
-			closes = last
+		for len(closes) > 0 && !closes[0].After(s.at) {
+			closes = closes[1:]
 		}
-		last = s.at
-	}
-	var newest time.Time
-	for i := range out {
-		if m := &out[i]; m.by != probe {
-			if m.comes.Before(newest) {
-				m.comes = newest
-			}
-			newest = m.comes
+		comes := s.at.Add(lag)
+		if len(closes) > 0 && !comes.Before(closes[0]) {
+			comes = closes[0].Add(-1)
 		}
+		if comes.Before(newest) {
+			comes = newest
+		}
+		out[i].comes, newest = comes, comes
 	}
 	slices.SortStableFunc(out, func(a, b moved) int { return a.comes.Compare(b.comes) })
 	order := make([]sample, len(out))
