@@ -91,15 +91,16 @@ const (
 )
 
 // NewCourse goes on from a recent mean of the water, degC, as the same weeks of
-// last year did, shifted so that last year's mean of the seven days before now
-// agrees with it; with the mean alone where last year has too little of them.
+// last year did, shifted so that last year's mean of the seven days before
+// today's date agrees with it; with the mean alone where last year has too little of them.
 func NewCourse(meanC, spreadC measure.TempC, lastYear []DayMean, now time.Time) Course {
 	c := Course{MeanC: meanC, SpreadC: spreadC, Known: true}
 	var sum measure.TempC
 	n := 0
-	then := now.AddDate(-1, 0, 0)
+	y, m, d := now.Date()
+	today := time.Date(y-1, m, d, 0, 0, 0, 0, now.Location())
 	for _, d := range lastYear {
-		if d.Date.Before(then) && !d.Date.Before(then.AddDate(0, 0, -courseDays)) {
+		if d.Date.Before(today) && !d.Date.Before(today.AddDate(0, 0, -courseDays)) {
 			sum, n = sum+d.MeanC, n+1
 		}
 	}
@@ -413,11 +414,11 @@ func (o Outlook) run(open []*aim) {
 func (a *aim) advance(done *float64, goal float64, t, base measure.TempC, from, to time.Time) time.Time {
 	rate := max(0, float64(t-base)) // a day
 	if a.model.Known() {
-		days, clamped := a.model.Days(t)
+		days, clamped := a.model.days(t)
 		rate, a.outside = 1/days, a.outside || clamped
 	}
 	span := to.Sub(from)
-	gain := rate * span.Hours() / 24
+	gain := rate * float64(span) / float64(24*time.Hour)
 	if gain <= 0 || *done+gain < goal {
 		*done += gain
 		return time.Time{}

@@ -2,6 +2,8 @@ package lot
 
 import (
 	"fmt"
+	"math"
+	"slices"
 
 	"weirkeeper/rules/measure"
 )
@@ -12,10 +14,11 @@ type Range struct{ Low, High measure.DegreeDays }
 func (r Range) overlaps(low, high measure.DegreeDays) bool { return r.Low <= high && low <= r.High }
 
 func (r Range) String() string {
-	if fmt.Sprintf("%.0f", r.Low) == fmt.Sprintf("%.0f", r.High) {
-		return fmt.Sprintf("%.0f degree-days", r.Low)
+	tenth := func(d measure.DegreeDays) float64 { return math.Round(float64(d)*10) / 10 }
+	if tenth(r.Low) == tenth(r.High) {
+		return fmt.Sprintf("%g degree-days", tenth(r.Low))
 	}
-	return fmt.Sprintf("%.0f to %.0f degree-days", r.Low, r.High)
+	return fmt.Sprintf("%g to %g degree-days", tenth(r.Low), tenth(r.High))
 }
 
 // Came is the state in which eggs may have been placed.
@@ -96,7 +99,7 @@ func (in Inference) String() string {
 	}
 	hatch, eyed := Range{in.Hatch.Low, in.Hatch.High}, Range{in.Eyed.Low, in.Eyed.High}
 	s := fmt.Sprintf("From placing to hatch: %v.\n", in.Placed) +
-		fmt.Sprintf("%s needs %v from egg take to hatch.\n  %s\n", in.Species, hatch, in.Hatch.Source) +
+		fmt.Sprintf("Hatch of %s takes %v from egg take.\n  %s\n", in.Species, hatch, in.Hatch.Source) +
 		fmt.Sprintf("Eyed comes at %v.\n  %s\n", eyed, in.Eyed.Source)
 	if len(in.Fits) == 0 {
 		return s + "No start fits: even eggs laid down on the day of the egg take would have hatched sooner. Check the days and the temperatures.\n"
@@ -104,24 +107,24 @@ func (in Inference) String() string {
 	s += fmt.Sprintf("So the eggs came with %v.\nWhat they came as:\n", in.StartUnits)
 	for _, c := range []Came{CameGreen, Between, CameEyed} {
 		word := "does not fit"
-		for _, f := range in.Fits {
-			if f == c {
-				word = "possible"
-			}
-		}
-		if c == in.Likeliest {
+		switch {
+		case c == in.Likeliest:
 			word = "likeliest"
+		case slices.Contains(in.Fits, c):
+			word = "possible"
 		}
 		s += fmt.Sprintf("  %s: %s\n", c, word)
 	}
-	s += fmt.Sprintf("Had they just eyed when they were placed, this lot needed %v from egg take to hatch", in.IfEyed)
-	if in.IfEyed.overlaps(in.Hatch.Low, in.Hatch.High) {
-		s += ", which agrees with the requirement.\n"
-	} else {
-		s += ", which does not agree with the requirement.\n"
+	word := "outside"
+	switch {
+	case hatch.Low <= in.IfEyed.Low && in.IfEyed.High <= hatch.High:
+		word = "within"
+	case in.IfEyed.overlaps(hatch.Low, hatch.High):
+		word = "partly within"
 	}
+	s += fmt.Sprintf("Had they just eyed when they were placed, this lot took %v from egg take to hatch: %s the range above.\n", in.IfEyed, word)
 	if in.Likeliest == Between {
-		s += "Eggs do not travel well between green and eyed, so if they came eyed, this strain needs more than the figures above. Finished lots of your own will tell.\n"
+		s += "Eggs do not travel well between green and eyed. If they came eyed, this strain needs more than the figures above say. Finished lots of your own will tell.\n"
 	}
 	return s
 }

@@ -107,7 +107,10 @@ func (m Model) times(ratio float64) Model {
 //
 // Rainbow trout to hatch at 10 degC: 10^(-2.0961 log10(10 + 6) + 4.0313) =
 // 32.2 days.
-func (m Model) Days(t measure.TempC) (days float64, clamped bool) {
+func (m Model) Days(t measure.TempC) (days float64, clamped bool) { return m.days(t) }
+
+// days is Days without the copy, for the inner loop of forecasts.
+func (m *Model) days(t measure.TempC) (days float64, clamped bool) {
 	if m.LowC != 0 || m.HighC != 0 {
 		in := min(max(t, m.LowC), m.HighC)
 		t, clamped = in, in != t
@@ -174,4 +177,6 @@ func (m Model) startProgress(units measure.DegreeDays, base measure.TempC, days 
 }
 
 // bounds words the temperatures the model holds for.
-func (m Model) bounds() string { return fmt.Sprintf("%g to %g degC", float64(m.LowC), float64(m.HighC)) }
+func (m Model) bounds() string {
+	return fmt.Sprintf("%g to %g degC", float64(m.LowC), float64(m.HighC))
+}
