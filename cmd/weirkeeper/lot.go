@@ -111,7 +111,7 @@ func lotVerbs() []lotVerb {
 			examples: []string{`lot note 2026-A "fungus in tray 3, salt bath given"`},
 		},
 		{
-			name: "correct", run: lotCorrect, words: []string{"ENTRY", "VERB", "..."}, short: "replace an entry of the record, by its number on the sheet",
+			name: "correct", run: lotCorrect, words: []string{"ENTRY", "VERB", "..."}, short: "replace an entry of the record, by its number on the sheet; the flags are the verb's",
 			examples: []string{`lot correct 12 move 2026-A --to "trough 3" --number 800`},
 		},
 		{
@@ -128,6 +128,10 @@ func lotVerbs() []lotVerb {
 			examples: []string{`lot room --number 5000 --weight "2 g"`},
 		},
 		{name: "calendar", run: lotCalendar, may: []string{"out"}, short: "expected dates and chores for a calendar program", examples: []string{`lot calendar --out hatchery.ics`}},
+		{
+			name: "infer", run: lotInfer, must: []string{"species", "days", "from", "to"}, short: "what eggs must have come as that hatched so soon; asks no daemon",
+			examples: []string{`lot infer --species "brook trout" --days 25 --from "7.5 degC" --to "9 degC"`},
+		},
 	}
 }
 
@@ -187,6 +191,7 @@ type lotCall struct {
 
 	c                                    web.LotCommand
 	start                                string
+	days, coldest, warmest               float64
 	startUnits, base                     float64
 	count                                counting
 	fish, number                         int
@@ -250,13 +255,23 @@ func (c *lotCall) define(name string, e env) {
 		amount(&c.count.sampleWeight, mass, "8.2 g", "weight of the sample")
 	case "total-weight":
 		amount(&c.count.totalWeight, mass, "3.1 kg", "weight of all")
+	case "days":
+		c.fs.Var(daysFlag{&c.days}, name, "`days` from placing to hatch")
 	case "unit", "from":
+		if c.verb.kind == "" {
+			amount(&c.coldest, measure.DegC, "7.5 degC", "coldest the water was")
+			return
+		}
 		usage := "`unit` it lies in; may be left out while it lies in one only"
 		if c.verb.kind == book.Opened {
 			usage = "`unit` it is laid into; else lot place says it"
 		}
 		text(&entry.Unit, usage)
 	case "to":
+		if c.verb.kind == "" {
+			amount(&c.warmest, measure.DegC, "9 degC", "warmest the water was")
+			return
+		}
 		text(&entry.To, "`unit` it goes to")
 	case "trays":
 		text(&entry.Trays, "which `trays` of the stack, such as 1-4")
@@ -321,7 +336,11 @@ func (e env) lot(ctx context.Context, v lotVerb, corrects int64, args []string) 
 		c.define("when", e)
 		c.define("by", e)
 	}
-	c.daemon = addDaemonFlags(c.fs)
+	if v.name == "infer" { // it asks no daemon
+		c.daemon.site = c.fs.String("site", "", "site `file` that states requirements of your own")
+	} else {
+		c.daemon = addDaemonFlags(c.fs)
+	}
 	if v.name == "correct" && len(args) > 0 && args[0] != "-h" && args[0] != "-help" && args[0] != "--help" {
 		c.rest = args // the flags are the verb's that follows
 		return v.run(ctx, e, c)
@@ -530,6 +549,18 @@ func (f amountFlag) Set(s string) (err error) {
 	return err
 }
 
+// daysFlag is a number of days above 0, with or without the word.
+type daysFlag struct{ to *float64 }
+
+func (daysFlag) String() string { return "" }
+
+func (f daysFlag) Set(s string) error {
+	if _, err := measure.Parse(s); errors.Is(err, measure.ErrNoUnit) {
+		s += " d"
+	}
+	return amountFlag{f.to, measure.Day, "25 days"}.Set(s)
+}
+
 // readAmount reads an amount in any unit of u's dimension and gives it in u.
 // Only temperatures may be 0 or below.
 func readAmount(s string, u measure.Unit, example string) (float64, error) {
@@ -614,4 +645,25 @@ func lotTemperature(ctx context.Context, e env, c *lotCall) int {
 	}
 	h := web.HandReading{Unit: c.rest[0], TempC: measure.TempC(t), When: c.c.When, By: c.c.Entry.By}
 	return e.tell(ctx, "lot temperature", c.daemon, "/thermometer", h.By, h, false)
+}
+
+// lotInfer works on what is published and, with --site, on what the site file
+// states of the species.
+func lotInfer(_ context.Context, e env, c *lotCall) int {
+	if c.coldest > c.warmest {
+		return e.usage("lot infer", "--from is warmer than --to; write the coldest first")
+	}
+	p := lot.Profile{Species: strings.TrimSpace(c.species)}
+	if *c.daemon.site != "" {
+		site, err := e.readSite(*c.daemon.site)
+		if err != nil {
+			return e.fault(err)
+		}
+		if own, ok := site.Site.Species[strings.ToLower(p.Species)]; ok {
+			p = own
+		}
+	}
+	gathered := func(t float64) measure.DegreeDays { return measure.DegreeDays(max(0, t) * c.days) }
+	fmt.Fprint(e.out, lot.Infer(p, lot.Range{Low: gathered(c.coldest), High: gathered(c.warmest)}))
+	return exitOK
 }

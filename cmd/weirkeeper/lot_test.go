@@ -334,6 +334,11 @@ func TestLotUsage(t *testing.T) {
 		{`temperature "stack 1" 8.2 degC`, `lot temperature takes UNIT TEMPERATURE;`, "lot temperature"},
 		{`room --number 5000`, `lot room needs --weight AMOUNT`, "lot room"},
 		{`room --number all --weight "2 g"`, `--number: "all" is not a whole number`, "lot room"},
+		{`infer --species "brook trout" --from "7.5 degC" --to "9 degC"`, `lot infer needs --days DAYS`, "lot infer"},
+		{`infer --species "brook trout" --days many --from "7.5 degC" --to "9 degC"`, `--days: "many" does not start with a number; write it like "25 days"`, "lot infer"},
+		{`infer --species "brook trout" --days 0 --from "7.5 degC" --to "9 degC"`, `--days: "0 d" is not above 0; write it like "25 days"`, "lot infer"},
+		{`infer --species "brook trout" --days 25 --from 7.5 --to "9 degC"`, `--from: "7.5" has no unit; write it like "7.5 degC" (degC, degF)`, "lot infer"},
+		{`infer --species "brook trout" --days 25 --from "9 degC" --to "7.5 degC"`, `--from is warmer than --to; write the coldest first`, "lot infer"},
 		{`list all`, `lot list takes no arguments besides its flags`, "lot list"},
 		{`show 2026-A --format pdf`, `there is no format "pdf"; there are text, html, days-csv, events-csv`, "lot show"},
 	}
@@ -342,11 +347,8 @@ func TestLotUsage(t *testing.T) {
 			e, out, errs := testEnv()
 			e.getenv = func(string) string { return "kim" }
 			args := append([]string{"lot"}, words(tt.line)...)
-			if len(args) > 2 {
-				args = append(append([]string{"lot", args[1]}, args[2:]...), "--at", addr)
-			}
-			if strings.HasSuffix(tt.line, " --to") {
-				args = args[:len(args)-2]
+			if len(args) > 2 && args[1] != "infer" && args[len(args)-1] != "--to" {
+				args = append(args, "--at", addr)
 			}
 			code := run(t.Context(), args, e)
 			if code != exitUsage || out.String() != "" {
@@ -398,6 +400,34 @@ func TestLotRefused(t *testing.T) {
 	}
 }
 
+// TestLotInfer: about 25 days on spring water between 7.5 and 9 degC from placing
+// to hatch (common practice, no source) are 187.5 to 225 degree-days.
+func TestLotInfer(t *testing.T) {
+	path := filepath.Join(writeFiles(t, map[string]string{"site.hcl": answerSite + `
+species "brook trout" {
+  needs {
+    hatch = ["410 degree-days", "450 degree-days"]
+  }
+}
+`}), "site.hcl")
+	tests := []struct {
+		line string
+		says string
+	}{
+		{`--species "brook trout" --days 25 --from "7.5 degC" --to "9 degC"`, lot.Infer(lot.Profile{Species: "brook trout"}, lot.Range{Low: 187.5, High: 225}).String()},
+		// 45.5 and 48.2 degF are 7.5 and 9 degC, by definition of the scales.
+		{`--species " brook trout" --days "25 days" --from "45.5 degF" --to "48.2 degF"`, lot.Infer(lot.Profile{Species: "brook trout"}, lot.Range{Low: 187.5, High: 225}).String()},
+		{`--species "arctic char" --days 25 --from "-1 degC" --to "9 degC"`, lot.Infer(lot.Profile{Species: "arctic char"}, lot.Range{Low: 0, High: 225}).String()},
+		{`--species "Brook Trout" --days 25 --from "7.5 degC" --to "9 degC" --site ` + path, "410 to 450 degree-days"},
+	}
+	for _, tt := range tests {
+		code, out, errs := invoke(t, append([]string{"lot", "infer"}, words(tt.line)...)...)
+		if code != exitOK || errs != "" || !strings.Contains(out, tt.says) {
+			t.Errorf("lot infer %s: exit code %d, %s%s\nwant %s", tt.line, code, out, errs, tt.says)
+		}
+	}
+}
+
 // TestLotHelp: each verb explains itself, by examples that work.
 func TestLotHelp(t *testing.T) {
 	d := &lotDaemon{said: "so it is\n"}
@@ -415,14 +445,14 @@ func TestLotHelp(t *testing.T) {
 				}
 			}
 		}
+		at := []string{"--at", addr}
+		if v.name == "infer" {
+			at = nil
+		}
 		for _, ex := range v.examples {
 			e, _, errs := testEnv()
 			e.getenv = func(string) string { return "kim" }
-			args := words(ex)
-			if v.name != "infer" {
-				args = append(args, "--at", addr)
-			}
-			if code := run(t.Context(), args, e); code != exitOK {
+			if code := run(t.Context(), append(words(ex), at...), e); code != exitOK {
 				t.Errorf("%s: exit code %d, %s", ex, code, errs)
 			}
 		}

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
@@ -78,7 +77,7 @@ func (k *keeper) Calendar(context.Context) ([]byte, error) {
 }
 
 // ask sends one request from this machine, with the header commands need.
-func ask(t *testing.T, k *keeper, method, path, body string, change func(*http.Request)) *http.Response {
+func ask(t *testing.T, k *keeper, method, path, body string, change func(*http.Request)) *httptest.ResponseRecorder {
 	t.Helper()
 	r := httptest.NewRequestWithContext(t.Context(), method, path, strings.NewReader(body))
 	r.RemoteAddr = "127.0.0.1:40000"
@@ -88,16 +87,7 @@ func ask(t *testing.T, k *keeper, method, path, body string, change func(*http.R
 	}
 	w := httptest.NewRecorder()
 	web.Handler(k, http.NotFoundHandler(), slog.New(slog.DiscardHandler)).ServeHTTP(w, r)
-	return w.Result()
-}
-
-func read(t *testing.T, r *http.Response) string {
-	t.Helper()
-	b, err := io.ReadAll(r.Body)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return string(b)
+	return w
 }
 
 const (
@@ -141,10 +131,10 @@ func TestRoutes(t *testing.T) {
 		t.Run(tt.method+" "+tt.path, func(t *testing.T) {
 			k := &keeper{}
 			resp := ask(t, k, tt.method, tt.path, tt.body, nil)
-			if resp.StatusCode != tt.status || resp.Header.Get("Content-Type") != tt.contentType {
-				t.Errorf("status %d, %s; want %d, %s", resp.StatusCode, resp.Header.Get("Content-Type"), tt.status, tt.contentType)
+			if resp.Code != tt.status || resp.Header().Get("Content-Type") != tt.contentType {
+				t.Errorf("status %d, %s; want %d, %s", resp.Code, resp.Header().Get("Content-Type"), tt.status, tt.contentType)
 			}
-			if got := read(t, resp); got != tt.says {
+			if got := resp.Body.String(); got != tt.says {
 				t.Errorf("it says %q, want %q", got, tt.says)
 			}
 			var want []any
@@ -161,7 +151,7 @@ func TestRoutes(t *testing.T) {
 				"X-Content-Type-Options": "nosniff", "Cache-Control": "no-store",
 				"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; img-src data:",
 			} {
-				if got := resp.Header.Get(name); got != want {
+				if got := resp.Header().Get(name); got != want {
 					t.Errorf("%s is %q, want %q", name, got, want)
 				}
 			}
@@ -235,8 +225,8 @@ func TestGuards(t *testing.T) {
 		t.Run(tt.name+" "+tt.path, func(t *testing.T) {
 			k := &keeper{}
 			resp := ask(t, k, http.MethodPost, tt.path, tt.body, tt.change)
-			if got := read(t, resp); resp.StatusCode != tt.status || !strings.Contains(got, tt.says) {
-				t.Errorf("status %d: %s", resp.StatusCode, got)
+			if got := resp.Body.String(); resp.Code != tt.status || !strings.Contains(got, tt.says) {
+				t.Errorf("status %d: %s", resp.Code, got)
 			}
 			if asked := len(k.asked) > 0; asked != (tt.status == 200) {
 				t.Errorf("the keeper was asked %v", k.asked)
@@ -276,8 +266,8 @@ func TestErrors(t *testing.T) {
 			if r.method == http.MethodPost {
 				want = tt.post
 			}
-			if got, says := read(t, resp), cmp.Or(tt.says, tt.err.Error())+"\n"; resp.StatusCode != want || got != says {
-				t.Errorf("%s %s: status %d, %q; want %d, %q", r.method, r.path, resp.StatusCode, got, want, says)
+			if got, says := resp.Body.String(), cmp.Or(tt.says, tt.err.Error())+"\n"; resp.Code != want || got != says {
+				t.Errorf("%s %s: status %d, %q; want %d, %q", r.method, r.path, resp.Code, got, want, says)
 			}
 		}
 	}
@@ -290,8 +280,8 @@ func TestQuestionPath(t *testing.T) {
 		{Number: 100_000_000, WeightG: 1.0 / 3, LengthMM: 1e-6},
 	} {
 		k := &keeper{}
-		if resp := ask(t, k, http.MethodGet, q.Path(), "", nil); resp.StatusCode != http.StatusOK {
-			t.Errorf("%s: status %d", q.Path(), resp.StatusCode)
+		if resp := ask(t, k, http.MethodGet, q.Path(), "", nil); resp.Code != http.StatusOK {
+			t.Errorf("%s: status %d", q.Path(), resp.Code)
 		}
 		if diff := gocmp.Diff([]any{q}, k.asked); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", q.Path(), diff)
