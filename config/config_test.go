@@ -415,8 +415,8 @@ func checkWhole(t *testing.T, c *config.Config) {
 			t.Errorf("species %q under %q", pr.Species, key)
 		}
 		for st, m := range pr.Models {
-			cold, _ := config.DaysAt(m, m.LowC)
-			warm, _ := config.DaysAt(m, m.HighC)
+			cold, _ := m.Days(m.LowC)
+			warm, _ := m.Days(m.HighC)
 			if !slices.Contains(lot.Stages()[1:], st) || !(warm > 0 && warm < cold && !math.IsInf(cold, 1) && m.LowC < m.HighC) {
 				t.Errorf("species %q to %s: %+v takes %g to %g days", key, st, m, cold, warm)
 			}

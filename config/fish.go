@@ -115,7 +115,7 @@ func (p *parser) lotNeeds(b *hclread.Block, l *lot.Lot) {
 			known = append(known, name)
 		}
 	}
-	if slices.Contains(known, key) {
+	if slices.Contains(known, key) || lot.PublishedModel(key, lot.Hatch).Known() {
 		return
 	}
 	slices.Sort(known)

@@ -140,7 +140,7 @@ func (p *parser) model(b *hclread.Block) (lot.Model, bool) {
 	is := fmt.Sprintf("The form %s is %s, with D in days and T in degC.", form, equations[m.Form])
 	ends := [2]float64{}
 	for i, t := range []measure.TempC{m.LowC, m.HighC} {
-		ends[i], _ = daysAt(m, t)
+		ends[i], _ = m.Days(t)
 		if d := ends[i]; !(d > 0) || math.IsInf(d, 0) {
 			b.Fault(b.DefRange(), "No number of days", fmt.Sprintf("%s With these numbers it gives no number of days at %s. Correct a coefficient or its sign, or the form.", is, show(t)))
 			return m, false
@@ -151,7 +151,7 @@ func (p *parser) model(b *hclread.Block) (lot.Model, bool) {
 		return m, false
 	}
 	mid := (m.LowC + m.HighC) / 2
-	if d, _ := daysAt(m, mid); d < fewDays || d > manyDays {
+	if d, _ := m.Days(mid); d < fewDays || d > manyDays {
 		b.Warn(b.DefRange(), "Days out of sense", fmt.Sprintf("With these numbers eggs take %s at %s; %d to %d are usual. Correct a coefficient, if that is not what you mean. %s", days(d), show(mid), fewDays, manyDays, is))
 	}
 	return m, true
@@ -199,16 +199,4 @@ func needs(b *hclread.Block) map[lot.Stage]lot.Need {
 	}
 	block.Done()
 	return out
-}
-
-func daysAt(m lot.Model, at measure.TempC) (float64, bool) {
-	t := float64(at)
-	switch m.Form {
-	case lot.Power:
-		return math.Pow(10, m.B*math.Log10(t-m.C)+m.A), false
-	case lot.Belehradek:
-		return math.Exp(m.A - m.B*math.Log(t+m.C)), false
-	default:
-		return math.Exp(m.A - m.B*t), false
-	}
 }

@@ -74,3 +74,10 @@ lot "2026-D" {
   eggs     = 24000
   unit     = "stack 1"
 }
+# Of this one an equation is published, but no sum.
+lot "2026-E" {
+  species  = "Atlantic salmon"
+  egg_take = "2026-10-14 09:30"
+  eggs     = 24000
+  unit     = "stack 1"
+}
