@@ -44,7 +44,7 @@ type table struct {
 
 type row struct {
 	Cells []string
-	// Gone marks a row that no longer holds; its cells say so in words.
+	// Gone marks a row that no longer holds; its words say so too.
 	Gone bool
 }
 
@@ -119,7 +119,7 @@ func facts(s *rules.LotSheet, at *site.Site, now time.Time) []fact {
 	}
 	if s.HaveMean {
 		water := temperature(s.MeanC, at) + ", the recent mean"
-		if s.LastYear {
+		if s.LastYear && len(s.Forecast) > 0 {
 			water += "; what is expected below follows the same weeks of last year, shifted to it"
 		}
 		add("Water", water)

@@ -26,8 +26,9 @@ var page = template.Must(template.New("page").Funcs(template.FuncMap{
 		}
 		return ""
 	},
-	"first": func(i int) bool { return i == 0 },
-	"blank": func() []struct{} { return make([]struct{}, blankLines) },
+	"wrapped": func(align string, i int) bool { return align[i] == 'w' },
+	"first":   func(i int) bool { return i == 0 },
+	"blank":   func() []struct{} { return make([]struct{}, blankLines) },
 }).Parse(pageText))
 
 // blankLines are left at the end of the page to be written on.

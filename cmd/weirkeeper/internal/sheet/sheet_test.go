@@ -3,10 +3,13 @@ package sheet_test
 import (
 	"bytes"
 	"encoding/csv"
+	"encoding/xml"
+	"errors"
 	"flag"
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -248,6 +251,7 @@ func merged() rules.LotView {
 // golden compares what was written with a file.
 func golden(t *testing.T, name string, write func(io.Writer) error) string {
 	t.Helper()
+	t.Helper()
 	var b bytes.Buffer
 	if err := write(&b); err != nil {
 		t.Fatal(err)
@@ -365,6 +369,57 @@ func TestDates(t *testing.T) {
 		if got := sheet.Dates(at(tt.from), at(tt.to), tt.loc); got != tt.want {
 			t.Errorf("%s to %s: got %q, want %q", tt.from, tt.to, got, tt.want)
 		}
+	}
+}
+
+// The page is well formed, says everything in its head that a reader of screens
+// needs, fetches nothing and runs nothing.
+func TestPage(t *testing.T) {
+	for name, s := range map[string]*rules.LotSheet{"green": green(), "fry": fry(time.UTC), "fresh": fresh(), "gone": gone()} {
+		t.Run(name, func(t *testing.T) {
+			var b bytes.Buffer
+			if err := sheet.HTML(&b, s, metric(), now); err != nil {
+				t.Fatal(err)
+			}
+			for _, want := range []string{`<html lang="en">`, `<title>Lot `, `<main>`, `<footer>`, `name="viewport"`} {
+				if !strings.Contains(b.String(), want) {
+					t.Errorf("no %s", want)
+				}
+			}
+			for _, not := range []string{"<b>", "<script", "http:", "https:", "//", "url(", " src=", "@import", "ZgotmplZ", "NaN"} {
+				if strings.Contains(strings.TrimPrefix(b.String(), "<!DOCTYPE html>"), not) {
+					t.Errorf("there is %s in it", not)
+				}
+			}
+			d := xml.NewDecoder(&b)
+			d.Strict, d.AutoClose, d.Entity = false, xml.HTMLAutoClose, xml.HTMLEntity
+			var open []string
+			for {
+				tok, err := d.Token()
+				if errors.Is(err, io.EOF) {
+					break
+				}
+				if err != nil {
+					t.Fatal(err)
+				}
+				switch x := tok.(type) {
+				case xml.StartElement:
+					open = append(open, x.Name.Local)
+					scope := slices.ContainsFunc(x.Attr, func(a xml.Attr) bool { return a.Name.Local == "scope" })
+					if x.Name.Local == "th" && !scope {
+						t.Error("a head without a scope")
+					}
+				case xml.EndElement:
+					if last := open[len(open)-1]; last != x.Name.Local {
+						t.Fatalf("%s ends within %s", x.Name.Local, last)
+					}
+					open = open[:len(open)-1]
+				}
+			}
+			if len(open) > 0 {
+				t.Errorf("left open: %v", open)
+			}
+		})
 	}
 }
 
