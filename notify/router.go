@@ -513,7 +513,7 @@ func urgency(k alarm.Kind) int {
 		return 1
 	case alarm.DaemonHealth, alarm.SilentProbe:
 		return 2
-	case alarm.MissedChore:
+	case alarm.MissedChore, alarm.LotDue:
 		return 3
 	}
 	return 2

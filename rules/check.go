@@ -56,6 +56,9 @@ type check struct {
 	settled          time.Time // the newest due hour that is done
 	knownChore       bool      // the record knows this chore
 
+	notice *notice // of a lot
+	lot    string
+
 	part    Part
 	told    bool // the part has said something since the start
 	healthy bool
@@ -70,7 +73,7 @@ func (c *check) key() alarm.Key {
 }
 
 func (c *check) unitName() string {
-	if c.part != "" {
+	if c.part != "" || c.notice != nil {
 		return ""
 	}
 	return c.watch.Unit
@@ -153,7 +156,7 @@ func (c *check) verdict(e *Engine, now time.Time) verdict {
 		return c.floor(-math.Abs(v-c.other.last.Value), -float64(c.rule.Departure))
 	case alarm.SilentProbe:
 		return c.silence(e, now)
-	case alarm.MissedChore, alarm.DaemonHealth:
+	case alarm.MissedChore, alarm.DaemonHealth, alarm.LotDue:
 	}
 	return unknown
 }
@@ -388,6 +391,8 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 		return trouble, "due by " + c.lastDue.In(e.site.Location).Format("15:04")
 	case alarm.DaemonHealth:
 		return "weirkeeper: " + c.rule.Name, c.said
+	case alarm.LotDue:
+		return c.noticeWords(e, now, active)
 	}
 	return unit, ""
 }

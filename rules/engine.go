@@ -11,7 +11,7 @@ import (
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lang"
 	"weirkeeper/rules/lot"
-	"weirkeeper/rules/measure"
+	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/site"
 )
@@ -37,7 +37,7 @@ type Engine struct {
 	checks  []*check
 	health  map[Part]*check
 	chores  map[choreAt][]*check
-	lots    []*lotCount
+	lots
 	started time.Time
 	// watchingSince is when the site's record began; chores due before it
 	// are nobody's fault.
@@ -55,8 +55,8 @@ type probe struct {
 	anyTime time.Time
 	checks  []*check // those that judge this probe
 	windows []*medianWindow
-	main    []*lotCount
-	standIn []*lotCount
+	main    []*counter
+	standIn []*counter
 	silent  time.Duration // after this long its value is not used for others
 }
 
@@ -82,9 +82,12 @@ func New(s *site.Site, prog *lang.Program) *Engine {
 		e.checks = append(e.checks, c)
 		e.health[h.part] = c
 	}
+	e.lastYear = make(map[string][]lot.DayMean)
+	var entries []book.Entry
 	for _, l := range s.Lots {
-		e.addLot(l)
+		entries = append(entries, book.FromSite(l)...)
 	}
+	e.SetBook(book.New(entries, e.BookOptions()))
 	return e
 }
 
@@ -139,7 +142,7 @@ func (e *Engine) temperatureFor(unit string) (*site.Probe, bool) {
 }
 
 // Memory is how far back the engine looks at readings: what has to be fed to
-// Rebuild after a restart. Thermal units look back further, by RebuildLot.
+// Rebuild after a restart. Thermal units look back further: see Sources.
 func (e *Engine) Memory() time.Duration {
 	m := time.Hour
 	for _, c := range e.checks {
@@ -168,6 +171,7 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 	e.begin(now)
 	p := e.probe(r.Probe)
 	if p == nil {
+		e.addHand(r)
 		return nil
 	}
 	p.any, p.anyTime = *r, now
@@ -175,11 +179,11 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 		return nil
 	}
 	if p.def.Quantity == reading.Temperature && counts(r) {
-		for _, l := range p.main {
-			l.add(r)
+		for _, c := range p.main {
+			c.add(r)
 		}
-		for _, l := range p.standIn {
-			l.addStandIn(r)
+		for _, c := range p.standIn {
+			c.addStandIn(r)
 		}
 	}
 	if r.Flags.Has(reading.Late | reading.DeviceTimed) {
@@ -245,6 +249,8 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 			e.judge(now, c, c.missed(e, now), true)
 		case c.part != "":
 			e.judge(now, c, c.health(), true)
+		case c.notice != nil:
+			e.judge(now, c, c.due(e, now), true)
 		case !c.badSince.IsZero() && !c.state.Active() && !c.unsure && c.judged == bad:
 			e.judge(now, c, bad, false)
 		}
@@ -450,14 +456,6 @@ func (e *Engine) clamp(now time.Time) {
 	}
 }
 
-// CountAgain marks every lot to be counted again from the record, as after its
-// readings' times were corrected.
-func (e *Engine) CountAgain() {
-	for _, l := range e.lots {
-		l.behind = true
-	}
-}
-
 // Past is what the record knows when the daemon starts.
 type Past struct {
 	// Readings of the last Memory(), in the order they were committed.
@@ -546,6 +544,10 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 	}
 	e.started = now
 	e.clamp(now)
+	for _, c := range e.counters {
+		c.live = past.Readings == nil // else it had but the newest
+	}
+	e.recounted()
 	for _, t := range past.Standing {
 		if _, left := standing[t.Key]; !left {
 			continue
@@ -615,18 +617,3 @@ func (e *Engine) Probes(now time.Time) []ProbeView {
 }
 
 func (p *probe) fresh(now time.Time) bool { return p.heard && now.Sub(p.lastAt) <= p.silent }
-
-// LotCount is a lot and what its units say.
-type LotCount struct {
-	Lot   lot.Lot
-	Units lot.Units
-	// Source is the probe counted; Spring says that the lot's own unit has
-	// none and the spring's is used.
-	Source reading.ProbeID
-	Spring bool
-	// MeanC is the recent mean temperature; HaveMean false before the
-	// first reading.
-	MeanC    measure.TempC
-	HaveMean bool
-	Forecast []lot.Forecast
-}

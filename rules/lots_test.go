@@ -11,25 +11,32 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"weirkeeper/rules"
-	"weirkeeper/rules/lot"
 	"weirkeeper/rules/measure"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/rulestest"
 	"weirkeeper/rules/site"
+	"weirkeeper/rules/thermal"
 )
 
 // record is what a ledger would hold of two probes, and hand out by time.
 type record []reading.Reading
 
-func (rec record) of(probe reading.ProbeID) iter.Seq2[reading.Reading, error] {
-	var out []reading.Reading
+func (rec record) of(probe reading.ProbeID) record {
+	var out record
 	for _, r := range rec {
 		if r.Probe == probe {
 			out = append(out, r)
 		}
 	}
 	slices.SortStableFunc(out, func(a, b reading.Reading) int { return a.At.Compare(b.At) })
-	return sequence(out)
+	return out
+}
+
+// between is what lies in a span, half-open; to zero is all there is.
+func (rec record) between(from, to time.Time) iter.Seq2[reading.Reading, error] {
+	return sequence(slices.DeleteFunc(slices.Clone(rec), func(r reading.Reading) bool {
+		return r.At.Before(from) || (!to.IsZero() && !r.At.Before(to))
+	}))
 }
 
 // lotNight feeds 40 h of the lot's own probe and the spring's: a short gap, a
@@ -51,6 +58,27 @@ func lotNight(add func(reading.Reading)) {
 	}
 }
 
+// recount counts every span that wants it from a record.
+func recount(t *testing.T, e *rules.Engine, rec record) {
+	t.Helper()
+	for range 2 { // what is tender goes by the units
+		for _, s := range e.Sources() {
+			side := func(p reading.ProbeID) iter.Seq2[reading.Reading, error] {
+				if p == "" {
+					return nil
+				}
+				return rec.of(p).between(s.From, s.To)
+			}
+			if err := e.Recount(s.Span, side(s.Main), side(s.StandIn), side(s.Hand)); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if left := e.Sources(); len(left) != 0 {
+		t.Fatalf("still to be counted: %+v", left)
+	}
+}
+
 func TestLotCount(t *testing.T) {
 	e := engine(t, rulestest.Site(), lowFlow)
 	var rec record
@@ -61,10 +89,11 @@ func TestLotCount(t *testing.T) {
 	last := rec[len(rec)-1].At
 	v := e.Lots(last)[0]
 	u := v.Units
-	if v.Lot.ID != "2026-A" || v.Source != "stack 1 temperature" || v.Spring || !v.HaveMean || len(v.Forecast) != 3 {
+	if v.Lot.ID != "2026-A" || !cmp.Equal(v.Sources, []rules.LotProbe{{Unit: "stack 1", Probe: "stack 1 temperature"}}) || !v.HaveMean || len(v.Forecast) != 3 || v.Counting {
 		t.Errorf("view %+v", v)
 	}
-	if u.To.Sub(u.From) != last.Sub(rulestest.Start.AddDate(0, 0, -1)) || u.StandIn < 11*time.Hour || u.StandIn > 13*time.Hour || u.Unsupported != 0 || u.Bridged < 80*time.Minute || u.Bridged > 100*time.Minute {
+	placed := rulestest.Start.AddDate(0, 0, -1)
+	if u.To.Sub(u.From) != last.Sub(placed) || u.StandIn < 11*time.Hour || u.StandIn > 13*time.Hour || u.Unsupported != 0 || u.Bridged < 80*time.Minute || u.Bridged > 100*time.Minute {
 		t.Errorf("times %+v", u)
 	}
 	if d := u.DegreeDays; d < 13 || d > 15 { // 39.5 h at 8 to 10 degC
@@ -72,18 +101,19 @@ func TestLotCount(t *testing.T) {
 	}
 
 	// Counted again from the record it is the same.
-	src := e.LotSources(false)
-	want := []rules.LotSource{{LotID: "2026-A", Main: "stack 1 temperature", StandIn: "spring temperature", From: rulestest.Start.AddDate(0, 0, -1).Add(-2 * time.Hour)}}
-	if d := cmp.Diff(want, src); d != "" {
-		t.Errorf("sources (-want +got):\n%s", d)
-	}
-	if b := e.LotSources(true); len(b) != 0 {
+	if b := e.Sources(); len(b) != 0 {
 		t.Errorf("behind without an older reading: %v", b)
 	}
 	fresh := engine(t, rulestest.Site(), lowFlow)
-	if err := fresh.RebuildLot("2026-A", rec.of(src[0].Main), rec.of(src[0].StandIn)); err != nil {
-		t.Fatal(err)
+	fresh.CountAgain()
+	want := []rules.Source{{
+		Span: rules.Span{Unit: "stack 1", From: placed}, Main: "stack 1 temperature", StandIn: "spring temperature",
+		Hand: "by hand: stack 1", From: placed.Add(-thermal.Lookback),
+	}}
+	if d := cmp.Diff(want, fresh.Sources()); d != "" {
+		t.Errorf("sources (-want +got):\n%s", d)
 	}
+	recount(t, fresh, rec)
 	if d := cmp.Diff(e.Lots(last), fresh.Lots(last)); d != "" {
 		t.Errorf("rebuilt (-live +rebuilt):\n%s", d)
 	}
@@ -123,30 +153,24 @@ func TestLotBehind(t *testing.T) {
 	if d := cmp.Diff(before, e.Lots(end)[0].Units); d != "" {
 		t.Errorf("an older reading was counted at once:\n%s", d)
 	}
-	behind := e.LotSources(true)
-	if len(behind) != 1 {
-		t.Fatalf("behind: %v", behind)
+	if len(e.Sources()) != 1 {
+		t.Fatalf("behind: %v", e.Sources())
 	}
-	if err := e.RebuildLot(behind[0].LotID, rec.of(behind[0].Main), rec.of(behind[0].StandIn)); err != nil {
-		t.Fatal(err)
-	}
+	recount(t, e, rec)
 	after := e.Lots(end)[0].Units
 	grew := float64(after.DegreeDays-before.DegreeDays) * 24
 	if want := 9.0 * (11 - 7); math.Abs(grew-want) > 0.2 || after.StandIn != 0 {
-		t.Errorf("after the rebuild %+.2f degC h, want about %+.2f; %+v", grew, want, after)
-	}
-	if b := e.LotSources(true); len(b) != 0 {
-		t.Errorf("still behind: %v", b)
+		t.Errorf("after the recount %+.2f degC h, want about %+.2f; %+v", grew, want, after)
 	}
 	// A stand-in's reading out of order does the same.
 	r := rulestest.Reading("spring temperature", begin, 7, reading.OutOfOrder, reading.Late)
 	e.Reading(end, &r)
-	if b := e.LotSources(true); len(b) != 1 {
+	if b := e.Sources(); len(b) != 1 {
 		t.Errorf("not behind after the stand-in's: %v", b)
 	}
 }
 
-func TestRebuildLotFails(t *testing.T) {
+func TestRecountFails(t *testing.T) {
 	e := engine(t, rulestest.Site(), lowFlow)
 	lotNight(func(r reading.Reading) { e.Reading(r.ArrivedAt, &r) })
 	now := rulestest.Start.Add(15 * time.Hour)
@@ -159,22 +183,25 @@ func TestRebuildLotFails(t *testing.T) {
 	}
 	one := sequence([]reading.Reading{rulestest.Reading("x", rulestest.Start.Add(time.Hour), 30)})
 	backwards := sequence([]reading.Reading{rulestest.Reading("x", rulestest.Start.Add(time.Hour), 30), rulestest.Reading("x", rulestest.Start, 30)})
+	span := rules.Span{Unit: "stack 1", From: rulestest.Start.AddDate(0, 0, -1)}
 	for name, err := range map[string]error{
-		"main":     e.RebuildLot("2026-A", fails, nil),
-		"stand-in": e.RebuildLot("2026-A", one, fails),
+		"main":     e.Recount(span, fails, nil, nil),
+		"stand-in": e.Recount(span, one, fails, nil),
+		"by hand":  e.Recount(span, one, nil, fails),
+		"no main":  e.Recount(span, nil, nil, fails),
 	} {
 		if !errors.Is(err, broken) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
-	if err := e.RebuildLot("2026-A", backwards, nil); !errors.Is(err, lot.ErrOutOfOrder) {
+	if err := e.Recount(span, backwards, nil, nil); !errors.Is(err, thermal.ErrOutOfOrder) {
 		t.Errorf("backwards: %v", err)
 	}
-	if err := e.RebuildLot("nobody", one, nil); err != nil {
-		t.Errorf("unknown lot: %v", err)
+	if err := e.Recount(rules.Span{Unit: "nowhere"}, one, nil, nil); err != nil {
+		t.Errorf("unknown span: %v", err)
 	}
 	if d := cmp.Diff(before, e.Lots(now)); d != "" {
-		t.Errorf("a failed rebuild changed the count:\n%s", d)
+		t.Errorf("a failed recount changed the count:\n%s", d)
 	}
 }
 
@@ -188,7 +215,6 @@ func TestLotSource(t *testing.T) {
 	}{
 		{"own", "stack 1", false, "stack 1 temperature", false},
 		{"the spring's", "trough 2", false, "spring temperature", true},
-		{"in the spring itself", "spring", false, "spring temperature", false},
 		{"none", "stack 1", true, "", false},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
@@ -207,14 +233,15 @@ func TestLotSource(t *testing.T) {
 				now = now.Add(time.Minute)
 			}
 			v := e.Lots(now)[0]
-			if v.Source != tt.main || v.Spring != tt.spring || v.HaveMean != (tt.main != "") {
+			if !cmp.Equal(v.Sources, []rules.LotProbe{{Unit: tt.unit, Probe: tt.main, Spring: tt.spring}}) || v.HaveMean != (tt.main != "") {
 				t.Errorf("%+v", v)
 			}
 			if want := measure.DegreeDays(0); (v.Units.DegreeDays > want) != (tt.main != "") {
 				t.Errorf("units %v", v.Units.DegreeDays)
 			}
-			if n := len(e.LotSources(false)); (n == 1) != (tt.main != "") {
-				t.Errorf("%d sources", n)
+			// The spring's water is not quite the unit's.
+			if tt.spring && v.Units.PlusMinus < 2*measure.DegreeDays(site.DefaultAccuracyC)/measure.DegreeDays(24*60)*2 {
+				t.Errorf("plus or minus %v", v.Units.PlusMinus)
 			}
 		})
 	}
@@ -231,23 +258,14 @@ func TestStandInComesJustAfterTheGap(t *testing.T) {
 		e.Reading(r.ArrivedAt, &r)
 	}
 	from := rulestest.Site().Lots[0].Path[0].From
+	tell(rulestest.Reading("stack 1 temperature", from, 9))
 	at := from.Add(10 * 24 * time.Hour)
 	tell(rulestest.Reading("stack 1 temperature", at, 9))
 	spring := rulestest.Reading("spring temperature", at.Add(-2*time.Second), 7, reading.DeviceTimed)
 	spring.ArrivedAt = at.Add(time.Second)
 	tell(spring)
-	behind := e.LotSources(true)
-	if len(behind) != 1 {
-		t.Fatalf("not behind: %v", behind)
+	if len(e.Sources()) != 1 {
+		t.Fatalf("not behind: %v", e.Sources())
 	}
-	before := e.Lots(at)[0].Units.DegreeDays
-	if err := e.RebuildLot(behind[0].LotID, rec.of(behind[0].Main), rec.of(behind[0].StandIn)); err != nil {
-		t.Fatal(err)
-	}
-	if after := e.Lots(at)[0].Units.DegreeDays; math.Abs(float64(after-before)) < 1 {
-		t.Errorf("%v degree-days before and %v after: the test shows nothing", before, after)
-	}
-	if b := e.LotSources(true); len(b) != 0 {
-		t.Errorf("still behind: %v", b)
-	}
+	recount(t, e, rec)
 }

@@ -19,7 +19,7 @@ type Key string
 type Kind string
 
 // The kinds of alarm. Their names are the block names of the rules file,
-// except DaemonHealth, which is built in.
+// except LotDue and DaemonHealth, which are built in.
 const (
 	LowFlow          Kind = "low_flow"
 	TemperatureDrift Kind = "temperature_drift"
@@ -28,6 +28,7 @@ const (
 	LowOxygen        Kind = "low_oxygen"
 	SilentProbe      Kind = "silent_probe"
 	MissedChore      Kind = "missed_chore"
+	LotDue           Kind = "lot_due"
 	DaemonHealth     Kind = "self"
 )
 

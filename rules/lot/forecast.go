@@ -211,6 +211,8 @@ type aim struct {
 	fast, slow float64
 }
 
+const noReading = "no temperature reading yet"
+
 // horizon is how many years ahead a stage is looked for.
 const horizon = 2
 
@@ -247,11 +249,12 @@ func Foresee(o Outlook) []Forecast {
 		all[i] = o.aims(&out[i], Stages()[:furthest+1])
 		for _, a := range all[i] {
 			switch {
+			case a.Why != "":
 			case a.Done >= a.High:
 				a.Overdue = true
 				a.Earliest, a.Latest = o.Now, o.Now
 			case !o.Course.Known:
-				a.Why = "no temperature reading yet"
+				a.Why = noReading
 			default:
 				open = append(open, a)
 			}
@@ -290,10 +293,13 @@ func (o Outlook) aims(f *Forecast, behind []Stage) []*aim {
 	cal := o.Calibrations[f.Stage]
 	for _, m := range o.Profile.models(f.Stage) {
 		start, startC, ok := m.startProgress(o.StartUnits, o.BaseC, o.Days, o.Course.MeanC)
-		if !ok {
-			continue
-		}
 		a := &aim{model: m.Model, Estimate: Estimate{By: ByRate, Low: 1 - m.spread, High: 1 + m.spread, Source: m.Source}}
+		switch {
+		case !ok && o.Course.Known:
+			a.Why = "the water is not above the base temperature"
+		case !ok:
+			a.Why = noReading
+		}
 		if m.own {
 			a.trust = byKeeper
 		}

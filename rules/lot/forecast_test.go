@@ -171,6 +171,16 @@ func TestForesee(t *testing.T) {
 			map[lot.Stage]span{lot.Hatch: {0.9*1.0754*61.45 - 40*61.45/62.3, 1.1*1.0754*63.18 - 40*63.18/62.3}},
 			"*rate of development", "times 1.08, as this lot was at eyed",
 		},
+		// The site's lots eye at 1.0754 of the model, so this one is as
+		// expected.
+		{
+			"the site's pace", "atlantic salmon", 40, func(o *lot.Outlook) {
+				o.Seen = map[lot.Stage]time.Time{lot.Eyed: at(24 * 34)}
+				o.Calibrations = map[lot.Stage]lot.Calibration{lot.Eyed: {Stage: lot.Eyed, Lots: 4, Factor: 1.0754, Need: lot.Need{Low: 260, High: 280}}}
+			},
+			map[lot.Stage]span{lot.Hatch: {0.9*61.45 - 40*61.45/62.3, 1.1*63.18 - 40*63.18/62.3}},
+			"*rate of development", "Crisp 1981",
+		},
 		// It came eyed with 220: its pace is not known from that.
 		{
 			"came eyed", "arctic char", 10, func(o *lot.Outlook) {
@@ -253,6 +263,8 @@ func TestForeseeWithoutDates(t *testing.T) {
 		{"nothing heard", "brown trout", func(o *lot.Outlook) { o.Course = lot.Course{} }, "no temperature reading yet"},
 		{"nothing known", "arctic char", nil, "no requirement is known for arctic char; write your own under needs"},
 		{"nothing known above a base", "brook trout", func(o *lot.Outlook) { o.BaseC = 2 }, "no requirement is known for brook trout above this base temperature; write your own under needs"},
+		{"came with units, nothing heard", "atlantic salmon", func(o *lot.Outlook) { o.StartUnits, o.Days, o.Course = 100, nil, lot.Course{} }, "no temperature reading yet"},
+		{"came with units into ice", "atlantic salmon", func(o *lot.Outlook) { o.StartUnits, o.Days, o.Course.MeanC = 100, nil, 0 }, "the water is not above the base temperature"},
 		{"too cold", "arctic char", func(o *lot.Outlook) { o.LotNeeds, o.Course.MeanC, o.Course.SpreadC = keepers, 0.2, 0.1 }, "not within two years, as cold as the water is expected to be"},
 		{"perhaps within two years", "arctic char", func(o *lot.Outlook) { o.LotNeeds, o.Course.MeanC, o.Course.SpreadC = keepers, 0.5, 0.4 }, ""},
 	}

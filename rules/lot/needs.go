@@ -2,10 +2,8 @@ package lot
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"strings"
-	"time"
 
 	"weirkeeper/rules/measure"
 )
@@ -147,59 +145,4 @@ func widen(n Need, spread float64) Need {
 	n.Low = min(n.Low, mid*measure.DegreeDays(1-spread))
 	n.High = max(n.High, mid*measure.DegreeDays(1+spread))
 	return n
-}
-
-// Need is the lot's requirement for a stage: the keeper's own, else published.
-// Published units count from 0 degC and are no measure for a lot counted from
-// another base.
-func (l Lot) Need(s Stage) Need {
-	if n, ok := l.Needs[s]; ok && n.Known() {
-		return n
-	}
-	if l.BaseC != 0 {
-		return Need{}
-	}
-	return Published(l.Species, s)
-}
-
-// Predict says when the lot will reach each later stage, if the water stays at
-// meanC (degC; ok false when there is no reading yet). A stage without a known
-// requirement, or water at or below the base, gives a Forecast with Why set.
-func Predict(l Lot, u Units, meanC measure.TempC, ok bool, now time.Time) []Forecast {
-	var out []Forecast
-	past := true
-	for _, s := range Stages() {
-		if past {
-			past = s != l.Start
-			continue
-		}
-		f := Forecast{Stage: s, Need: l.Need(s)}
-		rate := float64(meanC - l.BaseC) // degree-days a day
-		switch {
-		case !f.Need.Known():
-			f.Why = "no requirement is known for " + l.Species
-			if l.BaseC != 0 {
-				f.Why += " above this base temperature"
-			}
-			f.Why += "; write your own under needs"
-		case u.DegreeDays >= f.Need.High:
-			f.Overdue = true
-			f.Earliest, f.Latest = now, now
-		case !ok:
-			f.Why = "no temperature reading yet"
-		case rate <= 0:
-			f.Why = "the water is not above the base temperature"
-		default:
-			f.Earliest = now.Add(days(max(0, float64(f.Need.Low-u.DegreeDays)) / rate))
-			f.Latest = now.Add(days(float64(f.Need.High-u.DegreeDays) / rate))
-		}
-		out = append(out, f)
-	}
-	return out
-}
-
-// days converts days to a duration, at most 100 years so that it cannot
-// overflow in water barely above the base.
-func days(d float64) time.Duration {
-	return time.Duration(math.Min(d, 36500) * 24 * float64(time.Hour))
 }

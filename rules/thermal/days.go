@@ -10,7 +10,8 @@ import (
 
 // At is what had been gathered at a time, beginning with start: the days before
 // whole, and of the day itself the share of its time that was over, as if the
-// water had been of one temperature all day. days is in order.
+// water had been of one temperature all day: of water that swings like a sine
+// within the day it is off by at most amplitude/pi degree-days. days is in order.
 func At(start measure.DegreeDays, days []Day, at time.Time) Units {
 	u := Units{DegreeDays: start}
 	for _, d := range days {

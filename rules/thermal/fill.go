@@ -73,11 +73,9 @@ func (in *Integrator) fill(g gap, c *course) {
 	f.without(left, g.b, hasLeft, g.right, at, g.to)
 }
 
-// inside is the part of points strictly inside the gap.
+// inside is the part of points before the end of the gap; there are none from
+// before its beginning.
 func inside(points []point, g gap) []point {
-	for len(points) > 0 && g.left && points[0].at <= g.from {
-		points = points[1:]
-	}
 	for len(points) > 0 && points[len(points)-1].at >= g.to {
 		points = points[:len(points)-1]
 	}

@@ -14,11 +14,8 @@ type point struct {
 	t  float64
 }
 
-// on is the line from a to b at a time, which may be that of an end.
+// on is the line from a to b at a time; b is later than a.
 func on(a, b point, at int64) point {
-	if b.at == a.at {
-		return point{at, b.t}
-	}
 	return point{at, a.t + (b.t-a.t)*(float64(at-a.at)/float64(b.at-a.at))}
 }
 

@@ -784,6 +784,16 @@ func TestDeadProbe(t *testing.T) {
 	}
 }
 
+// The difference is that of the last week: what the stand-in sent from longer ago
+// and came late does not count for it.
+func TestOldDifference(t *testing.T) {
+	in := count(t, open(0), series(probe, -24*9, 0, 10*time.Minute, steady(8))...)
+	add(t, in, series(standIn, -24*9, -24*8, 10*time.Minute, steady(20))...)
+	add(t, in, series(standIn, -24*6, -24*6+20, 10*time.Minute, steady(10))...)
+	add(t, in, stand(1, 10), stand(2, 10), own(3, 8))
+	near(t, "units", float64(in.Units().DegreeDays)*24, 8*3, 1e-9)
+}
+
 // A stand-in that speaks every second through days does not fill the memory,
 // and thinning it costs next to nothing.
 func TestLongHoleIsThinned(t *testing.T) {
@@ -896,6 +906,18 @@ func TestAt(t *testing.T) {
 		}
 		checkTimes(t, u)
 	}
+	// A swing of 0.8 degC and a slow one of 0.3: within 0.8/pi, and nearly so.
+	const swing = 0.8 / math.Pi
+	in := count(t, open(0), series(probe, 0, 240, 10*time.Minute, wave)...)
+	table := in.Days(at(240))
+	worst := 0.0
+	for h := range 240 {
+		u := thermal.At(0, table, at(float64(h)))
+		worst = max(worst, math.Abs(float64(u.DegreeDays)-waveUnits(0, float64(h))))
+	}
+	if worst > swing+0.01 || worst < swing/2 {
+		t.Errorf("off by %v, want up to %v", worst, swing)
+	}
 	// Odd shares lose no nanosecond.
 	checkTimes(t, thermal.At(0, days, days[1].Date.Add(time.Hour/7*11+1)))
 }
@@ -905,6 +927,9 @@ func TestJoinDays(t *testing.T) {
 	both := day(2, 0, 24, 11)
 	if d := cmp.Diff([]thermal.Day{day(1, 0, 24, 8), both, day(3, 0, 24, 12)}, got); d != "" {
 		t.Errorf("(-want +got):\n%s", d)
+	}
+	if got := thermal.JoinDays([]thermal.Day{day(3, 0, 24, 8)}, []thermal.Day{day(1, 0, 24, 8), day(4, 0, 24, 8)}); len(got) != 3 || got[0].Date.Day() != 1 || got[2].Date.Day() != 4 {
+		t.Errorf("not in order: %v", got)
 	}
 	if got := thermal.JoinDays(nil, []thermal.Day{both}); len(got) != 1 {
 		t.Errorf("nothing before: %v", got)
@@ -926,11 +951,11 @@ func TestMeanDays(t *testing.T) {
 			}
 		})
 	}
-	half := thermal.MeanDays([][]thermal.Day{{day(1, 0, 24, 8)}, {day(1, 12, 24, 12)}}, []float64{1, 1})[0]
-	// 8 degC for 24 h and 12 degC for 12 h.
-	near(t, "units", float64(half.Units.DegreeDays), (8+6)/2.0, 1e-9)
-	near(t, "mean", float64(half.MeanC), (8*24+12*12)/36.0, 1e-9)
-	if half.Units.Measured != 9*time.Hour || half.Units.From.Hour() != 0 {
+	half := thermal.MeanDays([][]thermal.Day{{day(1, 12, 18, 12)}, {day(1, 0, 24, 8)}}, []float64{2, 1})[0]
+	// 12 degC for 6 h, twice, and 8 degC for 24 h.
+	near(t, "units", float64(half.Units.DegreeDays), (3+3+8)/3.0, 1e-9)
+	near(t, "mean", float64(half.MeanC), (12*6*2+8*24)/36.0, 1e-9)
+	if u := half.Units; u.Measured != 6*time.Hour || !u.From.Equal(half.Date) || u.To.Sub(u.From) != 24*time.Hour {
 		t.Errorf("%+v", half.Units)
 	}
 	if got := thermal.MeanDays(nil, nil); got != nil {

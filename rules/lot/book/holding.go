@@ -10,8 +10,8 @@ import (
 )
 
 // maxStrands is how many strands a holding may have. Fish moved to and fro in
-// parts would double them at every turn. Beyond it the smallest strand, at most
-// a 33rd of the holding, is taken to have been where the largest of its lot was.
+// parts would double them at every turn. Beyond it the smallest strand is taken
+// to have been where that one of its lot was that shared its waters longest.
 const maxStrands = 32
 
 // Unplaced is how many of the lot lie in no unit yet.
@@ -168,30 +168,54 @@ func joined(a, b []Strand) []Strand {
 		}
 	}
 	for len(out) > maxStrands {
-		least, into := 0, -1
-		for i, s := range out {
-			if s.Number < out[least].Number {
+		least := 0
+		for i := range out {
+			if out[i].Number < out[least].Number {
 				least = i
 			}
 		}
-		for i, s := range out {
-			if i != least && (into < 0 || better(s, out[into], out[least].Lot)) {
-				into = i
-			}
-		}
-		out[into].Number += out[least].Number
+		gone := out[least]
 		out = slices.Delete(out, least, least+1)
+		out[nearest(gone, out)].Number += gone.Number
 	}
 	return out
 }
 
-// better reports whether strand a suits a share of the lot better than b: the
-// same lot before another, then the larger.
-func better(a, b Strand, lotID string) bool {
-	if (a.Lot == lotID) != (b.Lot == lotID) {
-		return a.Lot == lotID
+// nearest finds the strand that was in the same waters as s for the longest, one
+// of the same lot before any other.
+func nearest(s Strand, among []Strand) int {
+	best, bestSame, bestTogether := 0, false, time.Duration(-1)
+	for i, x := range among {
+		same, together := x.Lot == s.Lot, together(x.Path, s.Path)
+		if same == bestSame && together > bestTogether || same && !bestSame {
+			best, bestSame, bestTogether = i, same, together
+		}
 	}
-	return a.Number > b.Number
+	return best
+}
+
+// together is how long two paths, up to their last stays, ran through the same
+// units.
+func together(a, b []Stay) time.Duration {
+	var sum time.Duration
+	for len(a) > 0 && len(b) > 0 && !a[0].To.IsZero() && !b[0].To.IsZero() {
+		from, to := a[0].From, a[0].To
+		if b[0].From.After(from) {
+			from = b[0].From
+		}
+		if b[0].To.Before(to) {
+			to = b[0].To
+		}
+		if a[0].Unit == b[0].Unit && to.After(from) {
+			sum += to.Sub(from)
+		}
+		if a[0].To.After(b[0].To) {
+			b = b[1:]
+		} else {
+			a = a[1:]
+		}
+	}
+	return sum
 }
 
 func sameStay(a, b Stay) bool { return a.Unit == b.Unit && a.From.Equal(b.From) && a.To.Equal(b.To) }

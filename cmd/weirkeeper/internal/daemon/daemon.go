@@ -298,7 +298,7 @@ func (d *Daemon) openWeb(ctx context.Context, log *slog.Logger) error {
 	d.listener = l
 	metrics := promhttp.HandlerFor(d.registry, promhttp.HandlerOpts{})
 	d.server = &http.Server{
-		Handler: web.Handler(d, metrics, log), ReadHeaderTimeout: webTimeout, ReadTimeout: webTimeout, WriteTimeout: 3 * webTimeout,
+		Handler: web.Handler(page{d, d.keeper}, metrics, log), ReadHeaderTimeout: webTimeout, ReadTimeout: webTimeout, WriteTimeout: 3 * webTimeout,
 		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
 	}
 	return nil

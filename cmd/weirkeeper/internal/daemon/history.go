@@ -6,14 +6,12 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 
 	"weirkeeper/ingest/series"
 	"weirkeeper/rules"
-	"weirkeeper/rules/lot"
 )
 
 // SeriesFolder is the folder of sealed history in the data folder.
@@ -67,6 +65,9 @@ func (d *Daemon) runHistory(ctx context.Context) error {
 			}
 			last = now
 			d.maintain(ctx, now)
+			if err := d.lastYear(ctx); err != nil && ctx.Err() == nil {
+				d.opt.Log.Warn("last year's temperatures not read; forecasts go on with the recent mean", "err", err)
+			}
 		case <-d.keeper.needRoom:
 			if now := d.keeper.now(); now.Sub(dropped).Abs() >= dropEvery {
 				dropped = now
@@ -118,7 +119,7 @@ func (d *Daemon) makeRoom(ctx context.Context) {
 	case free+sealed < nearlyFull(size):
 		d.keeper.tell(ctx, rules.History, false, "the disk is nearly full and dropping old history would not help: something else fills it")
 		return
-	case slices.ContainsFunc(d.opt.Config.Site.Lots, func(l lot.Lot) bool { return l.Path[0].From.Before(oldest) }):
+	case d.lotsReachBack(ctx, oldest):
 		d.keeper.tell(ctx, rules.History, false, "the disk is nearly full and the oldest history is still needed by a lot")
 		return
 	}

@@ -18,6 +18,7 @@ import (
 	"weirkeeper/rules"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/callout"
+	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/site"
 )
 
@@ -70,6 +71,10 @@ type keeper struct {
 	mail     chan struct{} // wakes the sender
 	closed   chan struct{} // run has returned
 	needRoom chan struct{} // tells the history that the disk is nearly full
+
+	entries   []book.Entry // of the lots' record, the site file's first
+	lastEntry int64        // the highest number among them
+	countSoon bool         // an entry wants a span counted that was not before
 
 	batch     ledger.Batch
 	acks      []func()
@@ -167,7 +172,7 @@ func (k *keeper) now() time.Time { return k.wall.now() }
 
 func (k *keeper) pending() bool {
 	b := &k.batch
-	return len(b.Readings)+len(b.Transitions)+len(b.ChoresDone)+len(b.Messages)+len(k.acks)+len(k.replies) > 0
+	return len(b.Readings)+len(b.Transitions)+len(b.ChoresDone)+len(b.LotEntries)+len(b.Messages)+len(k.acks)+len(k.replies) > 0
 }
 
 // take judges one message from the broker. It arrives now, in the order of
@@ -238,7 +243,7 @@ func (k *keeper) due(now time.Time) {
 
 // tick does what time alone calls for. Errors: as commit.
 func (k *keeper) tick(ctx context.Context, now time.Time) error {
-	recount := now.Sub(k.recounted).Abs() >= recountEvery && len(k.engine.LotSources(true)) > 0
+	recount := (k.countSoon || now.Sub(k.recounted).Abs() >= recountEvery) && len(k.engine.Sources()) > 0
 	if recount || len(k.corrections) > 0 {
 		// Both look at the record, which must be whole.
 		if err := k.commit(ctx); err != nil {
@@ -255,8 +260,8 @@ func (k *keeper) tick(ctx context.Context, now time.Time) error {
 	k.observe(k.engine.Tick(now))
 	k.due(now)
 	if recount && !k.failing {
-		k.recounted = now
-		k.recount(ctx, true)
+		k.recounted, k.countSoon = now, false
+		k.recount(ctx)
 	}
 	k.beat.Store(now.UnixMicro())
 	k.publish(now)
@@ -281,22 +286,6 @@ func (k *keeper) wakeSender() {
 	select {
 	case k.mail <- struct{}{}:
 	default:
-	}
-}
-
-// recount counts lots again from the record; all of them at start, later those
-// that an older reading came for.
-func (k *keeper) recount(ctx context.Context, onlyBehind bool) {
-	end := k.now().Add(24 * time.Hour)
-	for _, s := range k.engine.LotSources(onlyBehind) {
-		main := k.history.Readings(ctx, s.Main, s.From, end)
-		standIn := k.history.Readings(ctx, s.StandIn, s.From, end)
-		if s.StandIn == "" {
-			standIn = nil
-		}
-		if err := k.engine.RebuildLot(s.LotID, main, standIn); err != nil {
-			k.log.Warn("thermal units not counted again", "lot", s.LotID, "err", err)
-		}
 	}
 }
 
@@ -478,6 +467,9 @@ func (k *keeper) ChoreDone(ctx context.Context, chore, unit, by string) (string,
 // rebuild brings engine, router and intake to where the last run stopped.
 func (k *keeper) rebuild(ctx context.Context) error {
 	now := k.now()
+	if err := k.openBook(ctx); err != nil {
+		return err
+	}
 	past, err := k.past(ctx, now)
 	if err != nil {
 		return err
@@ -486,7 +478,7 @@ func (k *keeper) rebuild(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("daemon: rebuild the alarms: %w", err)
 	}
-	k.recount(ctx, false)
+	k.recount(ctx)
 
 	oldest := now
 	for _, t := range past.Standing {

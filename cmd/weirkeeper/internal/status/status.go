@@ -10,9 +10,9 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"weirkeeper/cmd/weirkeeper/internal/sheet"
 	"weirkeeper/rules"
 	"weirkeeper/rules/alarm"
-	"weirkeeper/rules/lot"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/site"
 )
@@ -22,7 +22,7 @@ type Status struct {
 	Now    time.Time
 	Site   *site.Site
 	Probes []rules.ProbeView
-	Lots   []rules.LotCount
+	Lots   []rules.LotView
 	// Alarms are those not normal, worst first.
 	Alarms []rules.AlarmView
 	// Failing: the record cannot be written at the moment.
@@ -114,41 +114,10 @@ func (s *Status) lots(b *strings.Builder) {
 	if len(s.Lots) == 0 {
 		return
 	}
-	b.WriteString("Lots\n")
+	b.WriteString("Lots (more: weirkeeper lot list)\n")
 	for _, l := range s.Lots {
-		fmt.Fprintf(b, "  %s, %s in %s: %.1f degree-days (%.1f TU)%s\n", l.Lot.ID, l.Lot.Species, l.Lot.Unit(), l.Units.DegreeDays, l.Units.DegreeDays.TUF(), Quality(l))
-		for _, f := range l.Forecast {
-			fmt.Fprintf(b, "      %s\n", Forecast(f, s.Site.Location))
+		if l.Lot.Finished.IsZero() {
+			fmt.Fprintf(b, "  %s\n", sheet.Line(l, s.Site))
 		}
-	}
-}
-
-// Quality says how much of a lot's units was not measured in its own water, ""
-// when all of it was.
-func Quality(l rules.LotCount) string {
-	var parts []string
-	if h := l.Units.Estimated().Hours(); h >= 0.1 {
-		parts = append(parts, fmt.Sprintf("%.1f h estimated", h))
-	}
-	if l.Spring {
-		parts = append(parts, "by the spring's probe")
-	}
-	if len(parts) == 0 {
-		return ""
-	}
-	return ", " + strings.Join(parts, ", ")
-}
-
-// Forecast words when a stage is expected.
-func Forecast(f lot.Forecast, loc *time.Location) string {
-	need := fmt.Sprintf("needs %.0f to %.0f degree-days", f.Need.Low, f.Need.High)
-	const day = "Mon 2 Jan"
-	switch {
-	case f.Why != "":
-		return fmt.Sprintf("%s: no date, %s", f.Stage, f.Why)
-	case f.Overdue:
-		return fmt.Sprintf("%s: due, go and look (%s)", f.Stage, need)
-	default:
-		return fmt.Sprintf("%s: %s to %s (%s)", f.Stage, f.Earliest.In(loc).Format(day), f.Latest.In(loc).Format(day), need)
 	}
 }

@@ -1,0 +1,372 @@
+package daemon
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"weirkeeper/cmd/weirkeeper/internal/calendar"
+	"weirkeeper/cmd/weirkeeper/internal/sheet"
+	"weirkeeper/cmd/weirkeeper/internal/web"
+	"weirkeeper/rules"
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/lot"
+	"weirkeeper/rules/lot/book"
+	"weirkeeper/rules/measure"
+	"weirkeeper/rules/reading"
+	"weirkeeper/rules/site"
+	"weirkeeper/rules/stock"
+)
+
+// openBook reads the lots' record. The site file's lots begin it; one that has
+// vanished from there goes on if anything was written of it.
+func (k *keeper) openBook(ctx context.Context) error {
+	written, err := k.ledger.LotEntries(ctx)
+	if err != nil {
+		return fmt.Errorf("daemon: read the lots' record: %w", err)
+	}
+	withdrawn, err := k.ledger.WithdrawnLots(ctx)
+	if err != nil {
+		return fmt.Errorf("daemon: read the lots' record: %w", err)
+	}
+	lots := slices.Clone(k.site.Lots)
+	for _, l := range withdrawn {
+		if slices.ContainsFunc(written, func(e book.Entry) bool { return e.Lot == l.ID || e.Other == l.ID }) {
+			lots = append(lots, l)
+		}
+	}
+	for _, l := range lots {
+		k.entries = append(k.entries, book.FromSite(l)...)
+	}
+	k.entries = append(k.entries, written...)
+	for _, e := range written {
+		k.lastEntry = max(k.lastEntry, e.Seq)
+	}
+	k.setBook()
+	for _, p := range k.engine.Book().Problems() {
+		k.log.Warn("an entry in the lots' record does not fit and is left out: correct it, or the site file", "lot", p.Lot, "entry", p.Seq, "problem", p.Text)
+	}
+	return nil
+}
+
+func (k *keeper) setBook() {
+	k.engine.SetBook(book.New(k.entries, k.engine.BookOptions()))
+}
+
+// recount counts spans again from the record. Those that only finished lots want
+// are counted one at a time and only when more may wait: nobody waits for them.
+func (k *keeper) recount(ctx context.Context) {
+	counted := false
+	for _, s := range k.engine.Sources() {
+		if s.Idle && counted {
+			break
+		}
+		to := s.To
+		if to.IsZero() {
+			to = k.now().Add(24 * time.Hour)
+		}
+		from := func(p reading.ProbeID) func(func(reading.Reading, error) bool) {
+			if p == "" {
+				return nil
+			}
+			return k.history.Readings(ctx, p, s.From, to)
+		}
+		if err := k.engine.Recount(s.Span, from(s.Main), from(s.StandIn), from(s.Hand)); err != nil {
+			k.log.Warn("thermal units not counted again", "unit", s.Span.Unit, "err", err)
+		}
+		if counted = true; s.Idle {
+			break
+		}
+	}
+	if counted {
+		k.setBook() // what is tender goes by the units
+	}
+}
+
+// when reads a time as a keeper writes it; "" is what is meant otherwise.
+func (k *keeper) when(text string, otherwise, now time.Time) (time.Time, error) {
+	if strings.TrimSpace(text) == "" {
+		return otherwise, nil
+	}
+	return web.ParseWhen(text, now, k.site.Location)
+}
+
+// EnterLot writes an entry into the lots' record and words what was written.
+// Errors: *book.Refusal, *web.BadTimeError, or that it could not be stored.
+func (k *keeper) EnterLot(ctx context.Context, c web.LotCommand) (string, error) {
+	var b strings.Builder
+	err := k.do(ctx, func(now time.Time) (err error) {
+		b.Reset()
+		e := c.Entry
+		if i := slices.IndexFunc(k.entries, func(o book.Entry) bool { return o.ID == e.ID }); i >= 0 {
+			fmt.Fprintf(&b, "Already in the record as entry %d: lot %s, %s.\n", k.entries[i].Seq, k.entries[i].Lot, k.entries[i].Words())
+			return nil
+		}
+		otherwise := now
+		if i := slices.IndexFunc(k.entries, func(o book.Entry) bool { return e.Corrects > 0 && o.Seq == e.Corrects }); i >= 0 {
+			otherwise = k.entries[i].At
+			if e.Lot == "" {
+				e.Lot = k.entries[i].Lot
+			}
+		}
+		if e.Open != nil {
+			open := *e.Open
+			if open.EggTake, err = k.when(c.EggTake, now, now); err != nil {
+				return err
+			}
+			if e.Open = &open; e.Corrects == 0 && open.Start == lot.Green {
+				otherwise = open.EggTake // green eggs are here since they were taken, if nothing else is said
+			}
+		}
+		if e.At, err = k.when(c.When, otherwise, now); err != nil {
+			return err
+		}
+		e.At, e.RecordedAt = e.At.UTC().Truncate(time.Second), now.UTC().Truncate(time.Second)
+		e.Seq = k.lastEntry + 1
+		warnings, err := k.engine.Book().Check(e, now)
+		if err != nil {
+			return err
+		}
+		k.lastEntry = e.Seq
+		k.entries = append(k.entries, e)
+		k.batch.LotEntries = append(k.batch.LotEntries, e)
+		k.setBook()
+		k.countSoon = true
+		fmt.Fprintf(&b, "Entry %d: lot %s, %s, %s.\n", e.Seq, e.Lot, e.Words(), e.At.In(k.site.Location).Format("2 Jan 2006 15:04"))
+		for _, w := range warnings {
+			fmt.Fprintf(&b, "Warning: %s\n", w)
+		}
+		if l, ok := k.engine.Book().Lot(e.Lot); ok {
+			fmt.Fprintf(&b, "Lot %s: %s.\n", l.ID, sheet.Where(l, k.site))
+		}
+		return nil
+	})
+	return b.String(), err
+}
+
+// ask runs a question in the keeper's goroutine. Errors: the question's, ctx's,
+// or that the daemon is stopping.
+func (k *keeper) ask(ctx context.Context, question func(now time.Time) error) error {
+	result := make(chan error, 1)
+	select {
+	case k.commands <- func(now time.Time) { result <- question(now) }:
+	case <-k.closed:
+		return errStopping
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case err := <-result:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// LotList is the board of lots, as text.
+func (k *keeper) LotList(ctx context.Context) (string, error) {
+	var lots []rules.LotView
+	var at time.Time
+	if err := k.ask(ctx, func(now time.Time) error {
+		lots, at = k.engine.Lots(now), now
+		return nil
+	}); err != nil {
+		return "", err
+	}
+	var b strings.Builder
+	err := sheet.List(&b, k.site, lots, at)
+	return b.String(), err
+}
+
+// LotSheet is a lot's record sheet in a format: text, html, days-csv or
+// events-csv. Errors: *web.UnknownLotError.
+func (k *keeper) LotSheet(ctx context.Context, id, format string) (contentType string, body []byte, err error) {
+	var s *rules.LotSheet
+	var at time.Time
+	if err := k.ask(ctx, func(now time.Time) error {
+		var ok bool
+		if s, ok = k.engine.Sheet(id, now); !ok {
+			var ids []string
+			for _, l := range k.engine.Book().Lots() {
+				ids = append(ids, l.ID)
+			}
+			return &web.UnknownLotError{Lot: id, Nearest: measure.Suggest(id, ids)}
+		}
+		at = now
+		return nil
+	}); err != nil {
+		return "", nil, err
+	}
+	var b bytes.Buffer
+	switch format {
+	case "", "text":
+		contentType, err = "text/plain; charset=utf-8", sheet.Text(&b, s, k.site, at)
+	case "html":
+		contentType, err = "text/html; charset=utf-8", sheet.HTML(&b, s, k.site, at)
+	case "days-csv":
+		contentType, err = "text/csv; charset=utf-8", sheet.DaysCSV(&b, s, k.site)
+	case "events-csv":
+		contentType, err = "text/csv; charset=utf-8", sheet.EventsCSV(&b, s, k.site)
+	default:
+		return "", nil, fmt.Errorf("daemon: no format %q", format)
+	}
+	return contentType, b.Bytes(), err
+}
+
+// Stock is the stock arithmetic by unit, as text.
+func (k *keeper) Stock(ctx context.Context) (string, error) {
+	var units []rules.UnitStock
+	if err := k.ask(ctx, func(now time.Time) error {
+		units = k.engine.Stock(now)
+		return nil
+	}); err != nil {
+		return "", err
+	}
+	var b strings.Builder
+	err := sheet.Stock(&b, k.site, units)
+	return b.String(), err
+}
+
+// Room says where there is room for a number of fish, as text.
+func (k *keeper) Room(ctx context.Context, q web.RoomQuestion) (string, error) {
+	next := stock.Fish{Number: q.Number, MeanWeightG: q.WeightG, LengthMM: q.LengthMM}
+	var rooms []stock.Room
+	if err := k.ask(ctx, func(now time.Time) error {
+		rooms = k.engine.Room(now, next, q.Species)
+		return nil
+	}); err != nil {
+		return "", err
+	}
+	var b strings.Builder
+	err := sheet.Room(&b, next, rooms)
+	return b.String(), err
+}
+
+// Thermometer records a temperature read by hand in a unit.
+// Errors: *web.BadTimeError, why it is refused, or that it could not be stored.
+func (k *keeper) Thermometer(ctx context.Context, h web.HandReading) (string, error) {
+	var said string
+	err := k.do(ctx, func(now time.Time) error {
+		at, err := k.when(h.When, now, now)
+		if err != nil {
+			return err
+		}
+		u, ok := k.site.Unit(h.Unit)
+		switch low, high := measure.TempC(-2), measure.TempC(35); {
+		case !ok:
+			var names []string
+			for _, u := range k.site.Units {
+				names = append(names, u.Name)
+			}
+			reason := fmt.Sprintf("there is no unit %q in the site file", h.Unit)
+			if s := measure.Suggest(h.Unit, names); s != "" {
+				reason += fmt.Sprintf("; did you mean %q?", s)
+			}
+			return errors.New(reason)
+		case at.After(now.Add(time.Minute)):
+			return errors.New("the time lies ahead of the clock: " + at.In(k.site.Location).Format("2 Jan 2006 15:04"))
+		case !(h.TempC >= low && h.TempC <= high):
+			return fmt.Errorf("%s is no temperature of hatchery water: write one between %s and %s", measure.DegC.Format(float64(h.TempC)), measure.DegC.Format(float64(low)), measure.DegC.Format(float64(high)))
+		}
+		r := reading.Reading{Probe: site.HandProbe(u.Name), At: at.UTC(), DeviceAt: at.UTC(), ArrivedAt: now.UTC(), Value: float64(h.TempC), Flags: reading.DeviceTimed}
+		k.batch.Readings = append(k.batch.Readings, r)
+		k.observe(k.engine.Reading(now, &r))
+		k.countSoon = true
+		said = fmt.Sprintf("Recorded: %s in %s by hand thermometer, %s. It counts where the probe there was silent for long.\n",
+			k.site.Show.Temperature.Format(float64(h.TempC)), u.Name, at.In(k.site.Location).Format("2 Jan 2006 15:04"))
+		return nil
+	})
+	return said, err
+}
+
+// Calendar is the predicted dates and chores as iCalendar.
+func (k *keeper) Calendar(ctx context.Context) ([]byte, error) {
+	var lots []rules.LotView
+	var at time.Time
+	if err := k.ask(ctx, func(now time.Time) error {
+		lots, at = k.engine.Lots(now), now
+		return nil
+	}); err != nil {
+		return nil, err
+	}
+	var b bytes.Buffer
+	err := calendar.Write(&b, k.site, lots, at)
+	return b.Bytes(), err
+}
+
+// A forecast follows last year's water from a little before today's date, to
+// know how far this year's is from it, and for as long as a stage may take.
+const (
+	yearBack  = 10 * 24 * time.Hour
+	yearAhead = 300 * 24 * time.Hour
+)
+
+// lotsReachBack reports whether an unfinished lot is counted from before a time.
+func (d *Daemon) lotsReachBack(ctx context.Context, oldest time.Time) bool {
+	needed := true // when it cannot be asked, nothing is dropped
+	_ = d.keeper.ask(ctx, func(time.Time) error {
+		needed = false
+		for _, l := range d.keeper.engine.Book().Lots() {
+			needed = needed || (l.Finished.IsZero() && !l.Placed.IsZero() && l.Placed.Before(oldest))
+		}
+		return nil
+	})
+	return needed
+}
+
+// lastYear hands the engine last year's daily means for every unit a lot lies
+// in, where the record reaches back so far.
+func (d *Daemon) lastYear(ctx context.Context) error {
+	var units map[string]reading.ProbeID
+	if err := d.keeper.ask(ctx, func(time.Time) error {
+		units = d.keeper.engine.LotWaters()
+		return nil
+	}); err != nil {
+		return err
+	}
+	loc := d.opt.Config.Site.Location
+	then := d.keeper.now().In(loc).AddDate(-1, 0, 0)
+	from := time.Date(then.Year(), then.Month(), then.Day(), 0, 0, 0, 0, loc).Add(-yearBack)
+	var errs []error
+	for unit, probe := range units {
+		n := int((yearBack + yearAhead) / (24 * time.Hour))
+		buckets, err := d.history.Buckets(ctx, probe, from, from.Add(yearBack+yearAhead), n)
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		var days []lot.DayMean
+		for _, b := range buckets {
+			if b.Count > 0 {
+				days = append(days, lot.DayMean{Date: b.From.In(loc), MeanC: measure.TempC(b.Mean)})
+			}
+		}
+		errs = append(errs, d.keeper.ask(ctx, func(time.Time) error {
+			d.keeper.engine.SetLastYear(unit, days)
+			return nil
+		}))
+	}
+	return errors.Join(errs...)
+}
+
+var _ web.LotKeeper = page{}
+
+// page is what the web side sees of the daemon.
+type page struct {
+	*Daemon
+	*keeper
+}
+
+// Acknowledge and ChoreDone are the daemon's, which says more.
+func (p page) Acknowledge(ctx context.Context, key alarm.Key, by string) (string, error) {
+	return p.Daemon.Acknowledge(ctx, key, by)
+}
+
+// ChoreDone records a chore done.
+func (p page) ChoreDone(ctx context.Context, chore, unit, by string) (string, error) {
+	return p.keeper.ChoreDone(ctx, chore, unit, by)
+}
