@@ -36,6 +36,9 @@ func TestCourse(t *testing.T) {
 	near(t, "the last day", on(11, 28, 0), 5.1-1, 1e-9)
 	near(t, "beyond the end the mean", on(11, 29, 0), 7.2, 1e-9)
 	near(t, "before the beginning the mean", on(10, 19, 23), 7.2, 1e-9)
+	if c := lot.NewCourse(7.2, 0.3, year[8:], now); len(c.LastYear) == 0 {
+		t.Error("four days of last year make no course")
+	}
 	if c := lot.NewCourse(7.2, 0.3, year[9:], now); len(c.LastYear) != 0 || c.On(now) != 7.2 {
 		t.Errorf("three days of last year make a course: %+v", c)
 	}
@@ -260,6 +263,7 @@ func TestForeseeWithoutDates(t *testing.T) {
 			o.LotNeeds, o.Units.DegreeDays, o.Course = keepers, 480, lot.Course{}
 		}, "overdue"},
 		{"only one of two is past", "brown trout", func(o *lot.Outlook) { o.Units.DegreeDays = 480 }, ""},
+		{"only the other is past", "brown trout", func(o *lot.Outlook) { o.Days = daily(0, 0, repeat(8, 70)...) }, ""},
 		{"nothing heard", "brown trout", func(o *lot.Outlook) { o.Course = lot.Course{} }, "no temperature reading yet"},
 		{"nothing known", "arctic char", nil, "no requirement is known for arctic char; write your own under needs"},
 		{"nothing known above a base", "brook trout", func(o *lot.Outlook) { o.BaseC = 2 }, "no requirement is known for brook trout above this base temperature; write your own under needs"},
@@ -297,6 +301,41 @@ func TestForeseeWithoutDates(t *testing.T) {
 	o.LotNeeds, o.Course.MeanC, o.Course.SpreadC = keepers, 0.5, 0.4
 	if f := lot.Foresee(o)[1]; !f.Latest.Equal(o.Now.AddDate(2, 0, 0)) {
 		t.Errorf("latest %v, want the end of two years", f.Latest)
+	}
+}
+
+// The rate that the site's lots speak of is the preferred one, ponding of
+// chinook; the other published one has no say then.
+func TestForeseeOneRateCalibrated(t *testing.T) {
+	o := outlook("chinook", 20)
+	if n := len(lot.Foresee(o)[2].Estimates); n != 3 {
+		t.Errorf("%d estimates of swim-up, want the sum and two rates", n)
+	}
+	o.Calibrations = map[lot.Stage]lot.Calibration{lot.SwimUp: {Stage: lot.SwimUp, Lots: 3, Factor: 1.02, Need: lot.Need{Low: 850, High: 950}}}
+	if n := len(lot.Foresee(o)[2].Estimates); n != 2 {
+		t.Errorf("%d estimates of swim-up, want the sum and one rate", n)
+	}
+}
+
+// A lot's pace is that of the newest stage seen.
+func TestForeseeNewestPace(t *testing.T) {
+	o := outlook("arctic char", 60)
+	o.LotNeeds = keepers
+	// 196 of 220 when eyed, 444 of 440 when hatched.
+	o.Seen = map[lot.Stage]time.Time{lot.Eyed: at(24 * 25), lot.Hatch: at(24 * 56)}
+	earliest, _, _ := lot.Foresee(o)[0].DaysTo(o.Now)
+	near(t, "swim-up earliest", earliest, (640*444.0/440-480)/8.1, 1e-6)
+}
+
+// What a lot came with is taken as gathered in water like that of its first
+// week, not of a single day of it, nor of what came later.
+func TestForeseeStartProgress(t *testing.T) {
+	o := outlook("atlantic salmon", 0)
+	o.Start, o.StartUnits = lot.Eyed, 160
+	o.Days = daily(0, 0, slices.Concat([]float64{2, 9, 9, 9, 9, 9, 9}, repeat(4, 20))...)
+	o.Now = at(24 * 27)
+	if s := lot.Foresee(o)[0].Estimates[0].Source; !strings.Contains(s, "gathered at 8.0 degC") {
+		t.Errorf("source %q, want 8.0 degC in it", s)
 	}
 }
 

@@ -53,7 +53,7 @@ func TestInfer(t *testing.T) {
 		{"green", lot.Profile{Species: "rainbow trout"}, lot.Range{Low: 380, High: 380}, 0, 10, []lot.Came{lot.CameGreen}, lot.CameGreen},
 		{"none-fits", lot.Profile{Species: "rainbow trout"}, lot.Range{Low: 500, High: 520}, 0, 0, nil, ""},
 		{"unknown", lot.Profile{Species: "arctic char"}, days, 0, 0, nil, ""},
-		{"own", lot.Profile{Species: "arctic char", Needs: keepers}, days, 175, 292.5, []lot.Came{lot.Between, lot.CameEyed}, lot.CameEyed},
+		{"own", lot.Profile{Species: "arctic char", Needs: keepers}, lot.Range{Low: 205, High: 235}, 165, 275, []lot.Came{lot.Between, lot.CameEyed}, lot.CameEyed},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
