@@ -109,8 +109,11 @@ func facts(s *rules.LotSheet, at *site.Site, now time.Time) []fact {
 	}
 	add("Lie still", tender(s.LotView))
 	u := s.Units
-	add("Gathered", units(u.DegreeDays)+", give or take "+units(u.PlusMinus)+
-		" for the accuracy of the probes and for what filled gaps leave open")
+	gathered := units(u.DegreeDays)
+	if u.PlusMinus > 0 {
+		gathered += ", give or take " + units(u.PlusMinus) + " for the accuracy of the probes and for what filled gaps leave open"
+	}
+	add("Gathered", gathered)
 	if s.Most-s.Least >= 0.05 {
 		add("", fmt.Sprintf("a mean of parts that were in different water: from %s to %s", units(s.Least), units(s.Most)))
 	}
@@ -154,8 +157,12 @@ func numbers(l *book.Lot) table {
 		words string
 		n     int
 	}{
-		{"joined from other lots", l.Joined}, {"changed by counts", l.Adjusted}, {"dead or lost", -l.Dead},
-		{"shipped or transferred", -l.Out}, {"split off into other lots", -l.Split}, {"merged into " + l.Into, -merged},
+		{"joined from other lots", l.Joined},
+		{"changed by counts", l.Adjusted},
+		{"dead or lost", -l.Dead},
+		{"shipped or transferred", -l.Out},
+		{"split off into other lots", -l.Split},
+		{"merged into " + l.Into, -merged},
 	} {
 		if p.n > 0 {
 			t.add(p.words, "+"+measure.Group(p.n))
@@ -245,7 +252,7 @@ func record(s *rules.LotSheet, at *site.Site) table {
 		struck[x.Seq] = x.Kind == book.Struck
 	}
 	for _, x := range s.Lines {
-		no, what := "", x.Words()
+		no, what := "-", x.Words()
 		if x.Seq > 0 {
 			no = fmt.Sprint(x.Seq)
 		}
@@ -301,9 +308,12 @@ func days(s *rules.LotSheet, at *site.Site) table {
 		t.add(cells...)
 	}
 	if len(t.Rows) > 0 {
+		what := "Units are degree-days; TU are degF above 32 times days"
+		if s.Lot.BaseC != 0 {
+			what = "Units are degree-days above " + temperature(s.Lot.BaseC, at) + "; TU are 1.8 times as many"
+		}
 		t.Says = append(t.Says,
-			"Units are degree-days; TU are degF above 32 times days. The last five columns are hours: by the water's own probe (or the spring's), "+
-				"in short gaps bridged by a straight line, by the stand-in probe, between readings by hand thermometer, and with nothing to go by.")
+			what+". The last five columns are hours: by the water's own probe (or the spring's), in short gaps bridged by a straight line, by the stand-in probe, between readings by hand thermometer, and with nothing to go by.")
 		if b := before(s); b >= 0.05 {
 			t.Says = append(t.Says, "The totals begin with "+units(b)+" gathered before the first day.")
 		}

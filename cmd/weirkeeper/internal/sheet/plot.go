@@ -88,7 +88,7 @@ func newPlot(s *rules.LotSheet, at *site.Site) *plot {
 		return plotL + (plotR-plotL)*min(1, max(0, float64(t.Sub(from))/float64(to.Sub(from))))
 	}
 	step := tickStep(top/5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000)
-	top = step * math.Ceil(top*1.02/step)
+	top = step * max(1, math.Ceil(top*1.02/step))
 	y := func(d measure.DegreeDays) float64 { return unitsB - (unitsB-unitsT)*float64(d)/top }
 
 	low, high := math.Inf(1), math.Inf(-1)

@@ -375,7 +375,14 @@ func TestDates(t *testing.T) {
 // The page is well formed, says everything in its head that a reader of screens
 // needs, fetches nothing and runs nothing.
 func TestPage(t *testing.T) {
-	for name, s := range map[string]*rules.LotSheet{"green": green(), "fry": fry(time.UTC), "fresh": fresh(), "gone": gone()} {
+	cold := fresh() // in water that never got above the base
+	cold.Forecast = nil
+	cold.Days = []thermal.Day{{Date: now.Truncate(day), Units: thermal.Units{From: now.Truncate(day), To: now, Measured: 17 * time.Hour}}}
+	odd := green()
+	odd.Lot.ID = `a"b\'</style><script>` + "`{{"
+	for name, s := range map[string]*rules.LotSheet{
+		"green": green(), "fry": fry(time.UTC), "fresh": fresh(), "gone": gone(), "cold": cold, "odd": odd,
+	} {
 		t.Run(name, func(t *testing.T) {
 			var b bytes.Buffer
 			if err := sheet.HTML(&b, s, metric(), now); err != nil {
@@ -386,10 +393,13 @@ func TestPage(t *testing.T) {
 					t.Errorf("no %s", want)
 				}
 			}
-			for _, not := range []string{"<b>", "<script", "http:", "https:", "//", "url(", " src=", "@import", "ZgotmplZ", "NaN"} {
+			for _, not := range []string{"<b>", "<script", "http:", "https:", "//", "url(", " src=", "@import", "ZgotmplZ", "NaN", "Inf"} {
 				if strings.Contains(strings.TrimPrefix(b.String(), "<!DOCTYPE html>"), not) {
 					t.Errorf("there is %s in it", not)
 				}
+			}
+			if n := strings.Count(b.String(), "</style>"); n != 1 {
+				t.Errorf("the style ends %d times", n)
 			}
 			d := xml.NewDecoder(&b)
 			d.Strict, d.AutoClose, d.Entity = false, xml.HTMLAutoClose, xml.HTMLEntity

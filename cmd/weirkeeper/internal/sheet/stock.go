@@ -26,44 +26,45 @@ func Stock(w io.Writer, at *site.Site, units []rules.UnitStock) error {
 	return err
 }
 
-// stockTables is a table of what is there and two of what it asks for: in one
-// they are too wide for a page.
+// stockTables is a table of what is there and, where there are fish, two of what
+// they ask for: in one they are too wide for a page.
 func stockTables(at *site.Site, units []rules.UnitStock) []table {
 	mass, flow := measure.Kilogram, measure.LPM
 	if at.Show.Flow == measure.GPM {
 		mass, flow = measure.Pound, measure.GPM
 	}
-	const none = "No unit holds any."
 	holds := table{
-		Caption: "What each unit holds", Align: "lwrrrr", None: none,
-		Heads: []string{"Unit", "Lots", "Number", "Mean\nweight", "Biomass\n" + mass.String(), "Density\nkg/m3"},
+		Caption: "What each unit holds", Align: "lwrrrrr", None: "No unit holds any.",
+		Heads: []string{"Unit", "Lots", "Number", "Mean\nweight", "Biomass\n" + mass.String(), "Density\nkg/m3", "Changed\nan hour"},
 	}
 	room := table{
-		Caption: "What that asks of room and water", Align: "wrrrr", None: none,
-		Heads: []string{
-			"Unit", "Density index\nlb/(ft3 in)", "Flow index\nlb/(gpm in)", "Changed\nan hour",
-			fmt.Sprintf("Loading\n%s/(%s)", mass, flow),
-		},
+		Caption: "What that asks of room and water", Align: "wrrr",
+		Heads: []string{"Unit", "Density index\nlb/(ft3 in)", "Flow index\nlb/(gpm in)", fmt.Sprintf("Loading\n%s/(%s)", mass, flow)},
 	}
 	oxygen := table{
-		Caption: "What that asks of oxygen", Align: "lrr", None: none,
+		Caption: "What that asks of oxygen", Align: "lrr",
 		Heads: []string{"Unit", "Used\ng an hour", "Leaves with\n" + at.Show.Oxygen.String()},
-	}
-	if len(units) == 0 {
-		return []table{holds}
 	}
 	kilos := func(kg float64) float64 { return mass.FromBase(1000 * kg) }
 	loading := func(v float64) float64 { return kilos(v) * flow.ToBase(1) }
-	for _, u := range units {
-		name := u.Unit
+	const design = "reckoned with the flow it is designed for, as none was measured lately"
+	named := func(t *table, u rules.UnitStock) string {
 		if u.Water.Design {
-			name += " " + room.note("reckoned with the flow it is designed for, as none was measured lately")
+			return u.Unit + " " + t.note(design)
 		}
-		holds.add(u.Unit, strings.Join(lotsIn(u.Fish), ", "), measure.Group(u.Number), meanWeight(u.Fish), holds.figure(u.BiomassKG, 2, kilos),
-			holds.figure(u.DensityKGM3, 1, same))
-		room.add(name, room.figure(u.DensityIndex, 2, same), room.figure(u.FlowIndex, 2, same),
-			room.figure(u.TurnoverPerHour, 1, same), room.figure(u.LoadingKGperLPM, 2, loading))
-		oxygen.add(u.Unit, oxygen.figure(u.OxygenDemandGH, 1, same), oxygen.figure(u.OutflowMgL, 1, at.Show.Oxygen.FromBase))
+		return u.Unit
+	}
+	for _, u := range units {
+		holds.add(named(&holds, u), strings.Join(lotsIn(u.Fish), ", "), measure.Group(u.Number), meanWeight(u.Fish),
+			holds.figure(u.BiomassKG, 2, kilos), holds.figure(u.DensityKGM3, 1, same), holds.figure(u.TurnoverPerHour, 1, same))
+		if u.Eggs == u.Number {
+			continue // the rest is about fish
+		}
+		room.add(named(&room, u), room.figure(u.DensityIndex, 2, same), room.figure(u.FlowIndex, 2, same), room.figure(u.LoadingKGperLPM, 2, loading))
+		oxygen.add(named(&oxygen, u), oxygen.figure(u.OxygenDemandGH, 1, same), oxygen.figure(u.OutflowMgL, 1, at.Show.Oxygen.FromBase))
+	}
+	if len(room.Rows) == 0 {
+		return []table{holds}
 	}
 	return []table{holds, room, oxygen}
 }

@@ -140,8 +140,10 @@ func estimated(u thermal.Units) string {
 		d     time.Duration
 		words string
 	}{
-		{u.Bridged, "in short gaps, bridged by a straight line"}, {u.StandIn, "by the stand-in probe"},
-		{u.ByHand, "between readings by hand thermometer"}, {u.Unsupported, "with nothing to go by"},
+		{u.Bridged, "in short gaps, bridged by a straight line"},
+		{u.StandIn, "by the stand-in probe"},
+		{u.ByHand, "between readings by hand thermometer"},
+		{u.Unsupported, "with nothing to go by"},
 	} {
 		if k.d.Hours() >= 0.05 {
 			parts = append(parts, hours(k.d)+" "+k.words)
