@@ -46,7 +46,7 @@ func Room(w io.Writer, next stock.Fish, rooms []stock.Room) error {
 	if len(rooms) == 0 {
 		b.WriteString("  There is no trough, deep trough or raceway in the site file.\n")
 	}
-	b.WriteString("Reckoned from what the book and the probes say now; limits are guides, not promises.\n")
+	wrap(&b, "", "Reckoned from what the book and the probes say now; limits are guides, not promises.")
 	_, err := io.WriteString(w, b.String())
 	return err
 }

@@ -343,6 +343,39 @@ func TestStock(t *testing.T) {
 	golden(t, "stock-none.txt", func(w io.Writer) error { return sheet.Stock(w, metric(), nil) })
 }
 
+func TestRoom(t *testing.T) {
+	w := stock.Water{VolumeL: 300, FlowLPM: 38, TempC: 8.6, HaveTemp: true, InflowMgL: 10.4, LeastMgL: 6}
+	next := stock.Fish{Lot: "2026-A", Number: 8000, MeanWeightG: 2, ConditionK: 1, DensityLimit: 0.5}
+	many := next
+	many.Number = 100_000
+	big := w
+	big.VolumeL, big.FlowLPM = 20_000, 600
+	places := []stock.Place{
+		{Unit: "trough 1", Water: w},
+		{Unit: "trough 2", Water: w, Fish: []stock.Fish{many}},
+		{Unit: "trough 3", Water: stock.Water{}},
+		{Unit: "raceway 1", Water: big},
+	}
+	golden(t, "room.txt", func(w io.Writer) error { return sheet.Room(w, next, stock.RoomFor(next, places)) })
+	golden(t, "room-none.txt", func(w io.Writer) error { return sheet.Room(w, next, nil) })
+}
+
+func TestWhere(t *testing.T) {
+	for _, tt := range []struct {
+		l    *book.Lot
+		want string
+	}{
+		{green().Lot, "12,050 eggs in stack 1 (trays 1-4)"},
+		{fry(time.UTC).Lot, "21,400 fish in trough 1, 9,000 fish in trough 2"},
+		{fresh().Lot, "1 egg, not placed yet"},
+		{merged().Lot, "finished 20 Nov 2025, merged into 2025-B"},
+	} {
+		if got := sheet.Where(tt.l, metric()); got != tt.want {
+			t.Errorf("%s: got %q, want %q", tt.l.ID, got, tt.want)
+		}
+	}
+}
+
 func TestDates(t *testing.T) {
 	chicago := us(t).Location
 	at := func(s string) time.Time {
