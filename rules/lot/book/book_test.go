@@ -242,7 +242,7 @@ func TestStrands(t *testing.T) {
 
 // Half of each of two troughs goes to the other every day for 40 days. The mean
 // time in trough 1, followed here through two mixed vessels without any strands,
-// must come out of the strands within a day.
+// must come out of the strands within two days, though only 16 of a holding are kept apart.
 func TestStrandsAreBounded(t *testing.T) {
 	w := open(t, book.Entry{Kind: book.Moved, At: day(0), To: "trough 1"})
 	n, mean := [2]float64{12000, 0}, [2]float64{} // fish, and their mean days in trough 1
@@ -273,7 +273,7 @@ func TestStrandsAreBounded(t *testing.T) {
 				}
 			}
 		}
-		if got := days / sum; math.Abs(got-mean[i]) > 1 || len(h.Strands) > 32 || h.Unit != names[i] {
+		if got := days / sum; math.Abs(got-mean[i]) > 2 || len(h.Strands) != 16 || h.Unit != names[i] {
 			t.Errorf("%s: %d strands, in trough 1 for %.3f days, want %.3f", h.Unit, len(h.Strands), got, mean[i])
 		}
 		same(t, "number", n[i], sum)

@@ -12,7 +12,7 @@ import (
 // maxStrands is how many strands a holding may have. Fish moved to and fro in
 // parts would double them at every turn. Beyond it the smallest strand is taken
 // to have been where that one of its lot was that shared its waters longest.
-const maxStrands = 32
+const maxStrands = 16
 
 // Unplaced is how many of the lot lie in no unit yet.
 func (l *Lot) Unplaced() int {
