@@ -31,12 +31,12 @@ const (
 
 // Engine evaluates a site's readings against its rules.
 type Engine struct {
-	site    *site.Site
-	probes  []probe
-	byID    map[reading.ProbeID]int
-	checks  []*check
-	health  map[Part]*check
-	chores  map[choreAt][]*check
+	site   *site.Site
+	probes []probe
+	byID   map[reading.ProbeID]int
+	checks []*check
+	health map[Part]*check
+	chores map[choreAt][]*check
 	lots
 	started time.Time
 	// watchingSince is when the site's record began; chores due before it

@@ -47,11 +47,17 @@ type lots struct {
 	notices map[alarmOf]*check
 	// lastYear is the course of last year by unit.
 	lastYear map[string][]lot.DayMean
-	// calibrations by species, and by stage; nil when they must be worked out.
-	calibrations map[string]map[lot.Stage]lot.Calibration
+	// calibrations by stage; nil when they must be worked out.
+	calibrations map[calibrationOf]map[lot.Stage]lot.Calibration
 	// forecasts by lot; worked out again when forecastAt has passed.
 	forecasts  map[string]foreseen
 	forecastAt time.Time
+}
+
+// calibrationOf names what lots speak for.
+type calibrationOf struct {
+	species, strain string // in lower case
+	baseC           measure.TempC
 }
 
 // foreseen is what a lot's units foretold when that was last worked out.
@@ -99,6 +105,21 @@ func (e *Engine) SetBook(b *book.Book) {
 	e.counters = counters
 	e.setNotices()
 	e.recounted()
+}
+
+// counter finds what counts a span up to a time. While the book is folded, a
+// stay that will have an end is still open: then any that begins alike and
+// reaches far enough will do.
+func (e *Engine) counter(span Span, upTo time.Time) *counter {
+	if c := e.counters[span]; c != nil {
+		return c
+	}
+	for s, c := range e.counters {
+		if s.Unit == span.Unit && s.BaseC == span.BaseC && s.From.Equal(span.From) && (s.To.IsZero() || !s.To.Before(upTo)) {
+			return c
+		}
+	}
+	return nil
 }
 
 func spanOf(s book.Stay, base measure.TempC) Span {
@@ -376,7 +397,7 @@ func (e *Engine) strandUnits(s *book.Strand, now time.Time) (u thermal.Units, wh
 func (e *Engine) strandDays(s *book.Strand, now time.Time) []thermal.Day {
 	var days []thermal.Day
 	for _, stay := range s.Path {
-		if c := e.counters[spanOf(stay, s.BaseC)]; c != nil {
+		if c := e.counter(spanOf(stay, s.BaseC), now); c != nil {
 			days = thermal.JoinDays(days, c.count.Days(now))
 		}
 	}
@@ -485,7 +506,7 @@ func (e *Engine) view(l *book.Lot, now time.Time) LotView {
 }
 
 func (e *Engine) tender(l *book.Lot, u measure.DegreeDays, at time.Time) lot.TenderState {
-	return e.profile(l.Species).TenderAt(l.Start, l.EggTake, l.EyedAt, e.need(l, lot.Eyed), u, at)
+	return e.profile(l.Species).TenderAt(l.Start, l.EggTake, l.EyedAt, e.need(l, lot.Eyed), u, at.In(e.site.Location))
 }
 
 // unitsAt is what a lot had gathered at a time, past or not.
@@ -530,7 +551,11 @@ func (e *Engine) need(l *book.Lot, s lot.Stage) lot.Need {
 	if n, ok := e.lotNeeds(l.ID)[s]; ok && n.Known() {
 		return n
 	}
-	return e.profile(l.Species).Need(s)
+	if p := e.profile(l.Species); l.BaseC == 0 {
+		return p.Need(s)
+	} else {
+		return p.Needs[s]
+	}
 }
 
 // main is the largest strand, whose water forecasts go by.
@@ -612,12 +637,12 @@ const ownStrain = 3
 // calibration is what the site's lots say of a lot's species: of its own strain
 // where enough of them are there, else of all strains.
 func (e *Engine) calibration(l *book.Lot) map[lot.Stage]lot.Calibration {
-	key := strings.ToLower(l.Species) + "/" + strings.ToLower(l.Strain)
+	key := calibrationOf{strings.ToLower(l.Species), strings.ToLower(l.Strain), l.BaseC}
 	if c, ok := e.calibrations[key]; ok {
 		return c
 	}
 	if e.calibrations == nil {
-		e.calibrations = make(map[string]map[lot.Stage]lot.Calibration)
+		e.calibrations = make(map[calibrationOf]map[lot.Stage]lot.Calibration)
 	}
 	out := make(map[lot.Stage]lot.Calibration)
 	p := e.profile(l.Species)
@@ -626,34 +651,34 @@ func (e *Engine) calibration(l *book.Lot) map[lot.Stage]lot.Calibration {
 		if len(own) >= ownStrain {
 			all = own
 		}
-		out[s] = lot.Calibrate(s, p.Need(s), all)
+		prior := p.Needs[s]
+		if l.BaseC == 0 { // what is published counts from there
+			prior = p.Need(s)
+		}
+		out[s] = lot.Calibrate(s, prior, all)
 	}
 	e.calibrations[key] = out
 	return out
 }
 
 // observations are what the lots of one species had gathered when a stage was
-// seen; own are those of the same strain. Lots counted from another base, or not
-// counted whole yet, do not speak.
+// seen; own are those of the same strain. Lots counted from another base, merged
+// into another or not counted whole yet do not speak.
 func (e *Engine) observations(like *book.Lot, s lot.Stage) (all, own []lot.Observation) {
-	p := e.profile(like.Species)
 	for _, l := range e.book.Lots() {
 		at, ok := seen(l)[s]
 		if !ok || !strings.EqualFold(l.Species, like.Species) || l.BaseC != like.BaseC || l.Into != "" {
 			continue
 		}
-		days := e.days(l, at)
-		if _, _, _, whole := e.units(l, at); !whole || len(days) == 0 {
+		if _, _, _, whole := e.units(l, at); !whole {
 			continue
 		}
-		start := startUnits(l)
-		u := thermal.At(start, days, at)
-		o := lot.Observation{
-			Lot: l.ID, Strain: l.Strain, Stage: s, Units: u.DegreeDays, PlusMinus: u.PlusMinus, At: at,
-			Day: u.DegreeDays - thermal.At(start, days, at.Add(-day)).DegreeDays,
-		}
-		if m := p.Model(s); m.Known() && l.Start == lot.Green && start == 0 {
-			o.Progress = lot.Progress(m, until(days, at))
+		o, ok := lot.Observe(lot.Outlook{
+			Species: l.Species, Profile: e.profile(l.Species), Start: l.Start, Seen: seen(l),
+			StartUnits: startUnits(l), Days: e.days(l, at), BaseC: l.BaseC, Course: e.course(l, at),
+		}, l.ID, l.Strain, s)
+		if !ok {
+			continue
 		}
 		all = append(all, o)
 		if strings.EqualFold(l.Strain, like.Strain) {
@@ -661,26 +686,4 @@ func (e *Engine) observations(like *book.Lot, s lot.Stage) (all, own []lot.Obser
 		}
 	}
 	return all, own
-}
-
-// until is the days' table up to a time; of the day it falls in the part before
-// it, as if the day's temperature had not changed.
-func until(days []thermal.Day, at time.Time) []thermal.Day {
-	n := len(days)
-	for n > 0 && !days[n-1].Units.From.Before(at) {
-		n--
-	}
-	out := slices.Clone(days[:n])
-	if n == 0 || !out[n-1].Units.To.After(at) {
-		return out
-	}
-	u := &out[n-1].Units
-	share := float64(at.Sub(u.From)) / float64(u.To.Sub(u.From))
-	u.DegreeDays *= measure.DegreeDays(share)
-	u.PlusMinus *= measure.DegreeDays(share)
-	for _, d := range []*time.Duration{&u.Measured, &u.Bridged, &u.StandIn, &u.ByHand, &u.Unsupported} {
-		*d = time.Duration(share * float64(*d))
-	}
-	u.To = at
-	return out
 }

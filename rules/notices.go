@@ -34,22 +34,22 @@ const day = 24 * time.Hour
 // lotNotices are what every lot is watched for.
 var lotNotices = []notice{
 	{stage: lot.Eyed, lead: 3 * day, rule: lang.Rule{
-		Kind: alarm.LotDue, Name: "eyed within 3 days", Priority: alarm.Morning,
+		Kind: alarm.LotDue, Name: "may be eyed within 3 days", Priority: alarm.Morning,
 		CanHappen: "From the eyed stage the eggs can be shocked, picked and moved; before it they are tender.",
 		ToDo:      "Look for eyes. When most eggs show them, write it down: weirkeeper lot eyed.",
 	}},
 	{stage: lot.Hatch, lead: 3 * day, rule: lang.Rule{
-		Kind: alarm.LotDue, Name: "hatching within 3 days", Priority: alarm.Morning,
+		Kind: alarm.LotDue, Name: "may hatch within 3 days", Priority: alarm.Morning,
 		CanHappen: "Shells and foam clog the screens of trays and troughs, and the water runs over.",
 		ToDo:      "Look at the trays and keep the screens clear. Write down first, half and last: weirkeeper lot hatched.",
 	}},
 	{stage: lot.SwimUp, lead: 10 * day, move: true, rule: lang.Rule{
-		Kind: alarm.LotDue, Name: "ready to move within 10 days: trough space needed", Priority: alarm.Morning,
+		Kind: alarm.LotDue, Name: "may be ready to move within 10 days: trough space needed", Priority: alarm.Morning,
 		CanHappen: "Fry that swim up in a stack cannot be fed there.",
 		ToDo:      "Clean and fill a trough, and see that its flow is right: weirkeeper lot stock.",
 	}},
 	{stage: lot.SwimUp, lead: 36 * time.Hour, rule: lang.Rule{
-		Kind: alarm.LotDue, Name: "swim-up tomorrow: first feed", Priority: alarm.Morning,
+		Kind: alarm.LotDue, Name: "may swim up tomorrow: first feed", Priority: alarm.Morning,
 		CanHappen: "Fry that are not fed when they swim up starve or stay small.",
 		ToDo:      "Have starter feed ready and look at the fry. Write it down: weirkeeper lot swim-up, weirkeeper lot fed.",
 	}},

@@ -28,7 +28,7 @@ func (e *Engine) fish(l *book.Lot, h *book.Holding) stock.Fish {
 	return stock.Fish{
 		Lot: l.ID, Number: h.Number, Eggs: l.Stage == lot.Green || l.Stage == lot.Eyed,
 		MeanWeightG: h.MeanWeightG, LengthMM: h.LengthMM, ConditionK: p.Condition(),
-		Salmon: slices.ContainsFunc(salmon, func(s string) bool { return strings.Contains(strings.ToLower(l.Species), s) }),
+		Salmon:       slices.ContainsFunc(salmon, func(s string) bool { return strings.Contains(strings.ToLower(l.Species), s) }),
 		DensityLimit: p.DensityLimit, FlowLimit: p.FlowLimit,
 	}
 }

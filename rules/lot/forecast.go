@@ -198,6 +198,7 @@ const (
 	asPublished trust = iota
 	byKeeper
 	bySite // from enoughLots of the site's lots
+	forLot // stated by the keeper for this very lot
 )
 
 // aim is an estimate on its way.
@@ -229,8 +230,8 @@ const paceLow, paceHigh = 0.85, 1.15
 // water, in water warmer by its spread for the earliest time and colder for the
 // latest, for two years at most.
 //
-// What is best founded decides: a calibration from three or more of the site's
-// lots; else the keeper's own requirement or model; else the published ones, and
+// What is best founded decides: what the keeper stated for this very lot; else a
+// calibration from three or more of the site's lots; else the keeper's own requirement or model; else the published ones, and
 // then the range holds both. When an earlier stage was seen, the requirement of
 // the later ones is scaled by how the lot did up to there, limited to 0.85 to
 // 1.15. A stage for which nothing is known has Why set.
@@ -364,12 +365,12 @@ func (o Outlook) factor(s Stage) float64 {
 // need is the best requirement for a stage in degree-days. Published figures
 // count from 0 degC and are no measure for a lot counted from another base.
 func (o Outlook) need(s Stage) (Need, trust) {
+	if n := o.LotNeeds[s]; n.Known() {
+		return n, forLot
+	}
 	cal := o.Calibrations[s]
 	if cal.Lots >= enoughLots {
 		return cal.Need, bySite
-	}
-	if n := o.LotNeeds[s]; n.Known() {
-		return n, byKeeper
 	}
 	t := asPublished
 	if o.Profile.Needs[s].Known() {

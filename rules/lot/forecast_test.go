@@ -110,9 +110,14 @@ func TestForesee(t *testing.T) {
 			"*rate of development", "Crisp 1981",
 		},
 		{
-			"the site's lots above all", "brown trout", 20, func(o *lot.Outlook) { o.LotNeeds, o.Calibrations = keepers, site(3, 0) },
+			"the site's lots above what is stated of the species", "brown trout", 20, func(o *lot.Outlook) { o.Profile.Needs, o.Calibrations = keepers, site(3, 0) },
 			map[lot.Stage]span{lot.Hatch: {270 / 8.1, 290 / 7.9}},
 			"*thermal units, rate of development", "lots of this site",
+		},
+		{
+			"what is stated for this lot above all", "brown trout", 20, func(o *lot.Outlook) { o.LotNeeds, o.Calibrations = keepers, site(3, 0) },
+			map[lot.Stage]span{lot.Hatch: {240 / 8.1, 320 / 7.9}},
+			"*thermal units, rate of development", "site file",
 		},
 		{
 			"two lots are no more than what was published", "brown trout", 20, func(o *lot.Outlook) { o.Calibrations = site(2, 0) },
