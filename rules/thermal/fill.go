@@ -231,16 +231,13 @@ type hours struct {
 
 const hour = int64(time.Hour)
 
+// add takes a reading not older than the one before.
 func (h *hours) add(p point) {
-	if p.at >= h.end || p.at < h.end-hour {
+	if p.at >= h.end {
 		k := p.at / hour
 		h.slot, h.end = int(k%int64(len(h.slots))), (k+1)*hour
-		switch s := &h.slots[h.slot]; {
-		case s.hour < k+1:
+		if s := &h.slots[h.slot]; s.hour != k+1 {
 			s.hour, s.n, s.sum = k+1, 0, 0
-		case s.hour > k+1: // older than a week
-			h.end = 0
-			return
 		}
 	}
 	s := &h.slots[h.slot]

@@ -221,8 +221,14 @@ func TestGaps(t *testing.T) {
 	const h, m = time.Hour, time.Minute
 	minute := func(from, to, c float64) []sample { return series(probe, from, to, m, steady(c)) }
 	// Learned: a day before the gap in which the stand-in reads 2 degC more.
+	// The hour in which the gap begins (09:00) does not count.
 	day := func(then ...sample) []sample {
-		return append(sorted(append(series(probe, -24, 0, 10*m, steady(8)), series(standIn, -24, 0, 10*m, steady(10))...)), then...)
+		s := append(series(probe, -24, 0, 10*m, steady(8)), series(standIn, -24, -0.5-1.0/6, 10*m, steady(10))...)
+		return append(sorted(append(s, series(standIn, -0.5, 0, 10*m, steady(30))...)), then...)
+	}
+	// Hours of both before the gap: twelve from 21:30 on.
+	twelve := func(from float64) []sample {
+		return sorted(append(series(probe, from, 0, h, steady(8)), series(standIn, from, 0, h, steady(10))...))
 	}
 	tests := []struct {
 		name    string
@@ -238,8 +244,11 @@ func TestGaps(t *testing.T) {
 		{"long gap with stand-in", []sample{own(0, 8), stand(1, 10), stand(2, 10), stand(3, 10), own(4, 8)}, times{StandIn: 4 * h}, 40},
 		{"its difference is learned", day(stand(1, 10), stand(2, 12), stand(3, 10), own(4, 8)), times{StandIn: 4 * h}, 8 + 9 + 9 + 8},
 		{"the learned difference and one by hand", day(stand(1, 10), stand(2, 10), handRead(2, 9), stand(3, 10), own(4, 8)), times{StandIn: 4 * h}, 8.5 * 4},
+		{"twelve hours are enough", append(twelve(-12), stand(1, 10), stand(2, 10), own(3, 8)), times{StandIn: 3 * h}, 8 * 3},
+		{"eleven are not", append(twelve(-11), stand(1, 10), stand(2, 10), own(3, 8)), times{StandIn: 3 * h}, 10 * 3},
+		{"a second stand-in reading of a time, and an older one", []sample{own(0, 8), stand(1, 10), stand(1, 30), stand(0.5, 30), stand(2, 10), own(4, 8)}, times{StandIn: 4 * h}, 40},
 		{"difference by hand only", []sample{own(0, 8), stand(1, 10), stand(2, 10), handRead(2, 9), stand(3, 10), own(4, 8)}, times{StandIn: 4 * h}, 9 * 4},
-		{"twice by hand", []sample{own(0, 8), handRead(0.5, 9), stand(1, 10), stand(2, 10), stand(3, 10), handRead(3.5, 8), own(4, 8)}, times{StandIn: 4 * h}, 9*0.5 + 8.5*3 + 8*0.5},
+		{"twice by hand", []sample{own(0, 8), handRead(0.5, 9), stand(1, 10), stand(2, 10), stand(3, 10), handRead(3, 8), own(4, 8)}, times{StandIn: 4 * h}, 9*0.5 + 8.5*2.5 + 8},
 		{"stand-in has a gap itself", []sample{own(0, 8), stand(1, 10), stand(9, 10), own(10, 8)}, times{StandIn: 2 * h, Unsupported: 8 * h}, 100},
 		{"and there is a reading by hand", []sample{own(0, 8), stand(1, 10), handRead(5, 6), stand(9, 10), own(10, 8)}, times{StandIn: 2 * h, ByHand: 8 * h}, 20 + 64},
 		{"stand-in is not near the ends", []sample{own(0, 8), stand(3, 10), stand(5, 12), own(10, 8)}, times{StandIn: 2 * h, Unsupported: 8 * h}, 27 + 22 + 50},
@@ -248,6 +257,7 @@ func TestGaps(t *testing.T) {
 		{"by hand only", []sample{own(0, 8), handRead(12, 10), handRead(36, 8), own(60, 8)}, times{ByHand: 60 * h}, 9*12 + 9*24 + 8*24},
 		{"by hand in any order, twice the same", []sample{own(0, 8), handRead(36, 8), handRead(12, 10), handRead(36, 20), own(60, 8)}, times{ByHand: 60 * h}, 9*12 + 9*24 + 8*24},
 		{"by hand too seldom", []sample{own(0, 8), handRead(27, 10), handRead(50, 10), own(54, 8)}, times{ByHand: 27 * h, Unsupported: 27 * h}, 9*27 + 230 + 36},
+		{"by hand too long ago", []sample{own(0, 8), handRead(20, 10), own(47, 8)}, times{ByHand: 20 * h, Unsupported: 27 * h}, 9 * 47},
 		{"nothing before, short", []sample{own(1, 8), own(1.05, 8)}, times{Bridged: 55 * m, Measured: 8 * m}, 1.05 * 8},
 		{"nothing before, long", []sample{own(3, 8)}, times{Measured: 5 * m, Bridged: 115 * m, Unsupported: h}, 24},
 		{"nothing before but the stand-in", []sample{stand(0.5, 6), stand(1.5, 6), stand(2.5, 6), own(5, 8)}, times{Measured: 5 * m, Bridged: 115 * m, StandIn: 3 * h}, 34},
@@ -342,6 +352,14 @@ func TestUnitsAtOpenEnd(t *testing.T) {
 	add(t, in, handRead(2.5, 6))
 	near(t, "with stand-in and by hand", float64(in.UnitsAt(at(3.05)).DegreeDays)*24, 8*0.05+6*3, 1e-9)
 
+	// With the difference learned too, from there to the one by hand.
+	learned := count(t, open(0), sorted(append(series(probe, -24, 0, time.Hour, steady(8)), series(standIn, -24, 0, time.Hour, steady(10))...))...)
+	add(t, learned, stand(1, 10), handRead(2, 10), stand(3, 10))
+	near(t, "learned and by hand", float64(learned.UnitsAt(at(4)).DegreeDays)*24, 9*2+10*2, 1e-9)
+
+	if u := count(t, open(0), own(0, 8)).Units(); !u.From.Equal(start) || !u.To.Equal(start) {
+		t.Errorf("one reading: %+v", u)
+	}
 	// A unit that has said nothing yet.
 	silent := count(t, open(0))
 	if d := cmp.Diff(thermal.Units{}, silent.UnitsAt(at(5))); d != "" {
@@ -455,6 +473,9 @@ func TestRecentMean(t *testing.T) {
 		mean, _, _ = in.RecentMean(at(480 + 20*24))
 		near(t, "mean long after", float64(mean), 9, 1e-9)
 	}
+	in = count(t, open(0), append(series(probe, 0, 240, 10*time.Minute, steady(6)), own(720, 20))...)
+	mean, _, _ := in.RecentMean(at(720))
+	near(t, "mean over a gap with nothing to go by", float64(mean), 6, 0.2)
 	// Days at 6 and 10 degC by turns, noon to noon of the local day.
 	turns := func(h float64) float64 { return 8 + 2*float64(int64(math.Floor((h+9.5)/24))%2*2-1) }
 	mean, spread, _ := count(t, open(0), series(probe, -9.5, 24*8-9.5, 10*time.Minute, turns)...).RecentMean(at(24*8 - 9.5))
