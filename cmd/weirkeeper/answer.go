@@ -10,6 +10,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/url"
 	"strings"
 	"time"
 
@@ -59,14 +60,7 @@ func (e env) address(d daemonFlags) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	host, port, err := net.SplitHostPort(c.Web.Listen)
-	if err != nil {
-		return "", err
-	}
-	if ip := net.ParseIP(host); host == "" || ip != nil && ip.IsUnspecified() {
-		host = "127.0.0.1" // it listens on all addresses, and takes commands from this one
-	}
-	return net.JoinHostPort(host, port), nil
+	return c.Web.Listen, nil // one for all addresses, such as :8370, is this machine to dial
 }
 
 func runAck(ctx context.Context, e env, args []string) int {
@@ -150,6 +144,10 @@ func (e env) ask(ctx context.Context, d daemonFlags, method, path string, body [
 		req.Header.Set(web.LocalHeader, "1")
 	}
 	resp, err := http.DefaultClient.Do(req)
+	var request *url.Error // which says the address again
+	if errors.As(err, &request) {
+		err = request.Err
+	}
 	var op *net.OpError
 	switch {
 	case errors.As(err, &op) && op.Op == "dial" || err != nil && method == http.MethodGet:

@@ -417,7 +417,7 @@ species "brook trout" {
 		{`--species "brook trout" --days 25 --from "7.5 degC" --to "9 degC"`, lot.Infer(lot.Profile{Species: "brook trout"}, lot.Range{Low: 187.5, High: 225}).String()},
 		// 45.5 and 48.2 degF are 7.5 and 9 degC, by definition of the scales.
 		{`--species " brook trout" --days "25 days" --from "45.5 degF" --to "48.2 degF"`, lot.Infer(lot.Profile{Species: "brook trout"}, lot.Range{Low: 187.5, High: 225}).String()},
-		{`--species "arctic char" --days 25 --from "-1 degC" --to "9 degC"`, lot.Infer(lot.Profile{Species: "arctic char"}, lot.Range{Low: 0, High: 225}).String()},
+		{`--species "brown trout" --days 25 --from "-1 degC" --to "9 degC"`, lot.Infer(lot.Profile{Species: "brown trout"}, lot.Range{Low: 0, High: 225}).String()},
 		{`--species "Brook Trout" --days 25 --from "7.5 degC" --to "9 degC" --site ` + path, "410 to 450 degree-days"},
 	}
 	for _, tt := range tests {

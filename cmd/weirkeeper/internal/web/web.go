@@ -33,6 +33,7 @@ type Keeper interface {
 	// Acknowledge and ChoreDone do what they say and word what was done.
 	Acknowledge(ctx context.Context, key alarm.Key, by string) (string, error)
 	ChoreDone(ctx context.Context, chore, unit, by string) (string, error)
+	LotKeeper
 }
 
 // maxBody bounds a command's body, bytes; maxLotBody that of one with a note in
@@ -84,9 +85,7 @@ func Handler(k Keeper, metrics http.Handler, log *slog.Logger) http.Handler {
 	mux.HandleFunc("POST /done", command(log, maxBody, who, func(ctx context.Context, c Command) (string, error) {
 		return k.ChoreDone(ctx, c.Chore, c.Unit, c.By)
 	}))
-	if lots, ok := k.(LotKeeper); ok {
-		lotRoutes(mux, lots, log)
-	}
+	lotRoutes(mux, k, log)
 	return mux
 }
 

@@ -27,10 +27,7 @@ type keeper struct {
 	asked []any
 }
 
-var _ interface {
-	web.Keeper
-	web.LotKeeper
-} = (*keeper)(nil)
+var _ web.Keeper = (*keeper)(nil)
 
 func (k *keeper) note(asked any, answer string) (string, error) {
 	k.asked = append(k.asked, asked)
