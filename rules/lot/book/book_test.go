@@ -2,7 +2,9 @@ package book_test
 
 import (
 	"errors"
+	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -345,6 +347,44 @@ func TestUnplaced(t *testing.T) {
 	same(t, "warnings", []string(nil), l.Warnings)
 }
 
+// Eggs that lie in no unit yet are split and merged like others.
+func TestUnplacedSplitAndMerge(t *testing.T) {
+	w := write(t,
+		book.Entry{Kind: book.Opened, At: day(0), Open: opening(9000)},
+		book.Entry{Kind: book.Split, At: day(0), Number: 3000, Other: "2026-B"},
+		book.Entry{Kind: book.Split, At: day(0), Number: 1000, Other: "2026-C", To: "stack 2", Trays: "8"},
+		book.Entry{Kind: book.Merged, At: day(0), Lot: "2026-B", Other: "2026-C"},
+		book.Entry{Kind: book.Placed, At: day(1), Lot: "2026-C", Unit: "stack 2", Trays: "7"},
+	)
+	same(t, "left", 5000, w.lot("2026-A").Unplaced())
+	same(t, "not placed", time.Time{}, w.lot("2026-A").Placed)
+	same(t, "joined", []book.Holding{{
+		Unit: "stack 2", Trays: "8, 7", Number: 4000, Since: day(0),
+		Strands: []book.Strand{strand(1000, stay{"stack 2", 0, 0}), strand(3000, stay{"stack 2", 1, 0})},
+	}}, w.lot("2026-C").Holdings)
+
+	// Into a lot of which nothing is placed.
+	w.add(book.Entry{Kind: book.Merged, At: day(2), Lot: "2026-C", Other: "2026-A"})
+	a := w.lot("2026-A")
+	same(t, "numbers", [3]int{9000, 5000, 4000}, [3]int{a.Number, a.Unplaced(), a.Joined})
+	same(t, "placed", day(0), a.Placed)
+	same(t, "which", "lot 2026-A lies in stack 2 (4,000) and no unit yet (5,000): say which unit", func() string {
+		_, err := w.try(book.Entry{Kind: book.Picked, At: day(3), Number: 1})
+		return fmt.Sprint(err)
+	}())
+	w.add(book.Entry{Kind: book.Shipped, At: day(3), Unit: "stack 2", Place: "Birch Run"})
+	same(t, "eggs still in no unit", 5000, w.lot("2026-A").Number)
+}
+
+func TestMergeOfOtherBase(t *testing.T) {
+	o := opening(500)
+	o.Start, o.StartUnits, o.BaseC = lot.Eyed, 230, 1
+	w := open(t, book.Entry{Lot: "2026-B", Kind: book.Opened, At: day(0), Unit: "stack 1", Open: o})
+	same(t, "warnings", []string{"2026-10-06 08:30: the units of lot 2026-B, which became part of it, are counted above another temperature, so a mean of both says little"},
+		w.add(book.Entry{Kind: book.Merged, At: day(5), Lot: "2026-B", Other: "2026-A"}))
+	same(t, "strands", 2, len(w.lot("2026-A").Strands))
+}
+
 func TestWarnings(t *testing.T) {
 	green := func() *writer {
 		return write(t, book.Entry{Kind: book.Opened, At: day(0), Unit: "stack 1", Open: opening(9000)})
@@ -451,8 +491,6 @@ func TestCorrections(t *testing.T) {
 	}, got)
 	one, ok := w.b.Entry(3)
 	same(t, "by number", [2]any{"in place of entry 2: 50 dead picked out", true}, [2]any{one.Words(), ok})
-	byID, _ := w.b.ByID(w.entries[3].ID)
-	same(t, "by ID", int64(4), byID.Seq)
 }
 
 // A correction stands where the corrected entry stood, also among entries of the
@@ -484,6 +522,11 @@ func TestProblems(t *testing.T) {
 	}, b.Problems())
 	l, _ := b.Lot("2026-A")
 	same(t, "number", 18990, l.Number)
+	// What the site file states has its name before what was written.
+	_, err := b.Check(signed(book.Entry{Kind: book.Opened, At: rulestest.Start, Unit: "stack 1", Open: opening(5)}, 4), now)
+	same(t, "name taken", "there is a lot 2026-A already, by the site file of 2026-10-21 18:00: choose another name", fmt.Sprint(err))
+	same(t, "number used twice", []book.Problem{{1, "2026-A", "the record has two entries 1; this one came second"}},
+		book.New(append(slices.Clone(entries[:3]), book.Entry{Seq: 1, ID: "z", Lot: "2026-A", Kind: book.Note, At: rulestest.Start}), options()).Problems())
 	// Old problems hinder no new entry, and can be mended.
 	if _, err := b.Check(book.Entry{ID: "d", Lot: site.ID, Kind: book.Moved, At: rulestest.Start, Number: 2000, To: "stack 2", By: "kim", Corrects: 1}, rulestest.Start); err != nil {
 		t.Error(err)

@@ -111,23 +111,13 @@ func (b *Book) Lot(id string) (*Lot, bool) {
 	return &s.Lot, true
 }
 
-// Entry finds an entry of the record by its number.
+// Entry finds an entry of the record by its number, filled in as in Lines.
 func (b *Book) Entry(seq int64) (Line, bool) {
 	r, ok := b.bySeq[seq]
 	if !ok {
 		return Line{}, false
 	}
 	return r.line(), true
-}
-
-// ByID finds an entry by the ID that its maker chose.
-func (b *Book) ByID(id string) (Line, bool) {
-	for _, r := range b.rows {
-		if r.ID == id {
-			return r.line(), true
-		}
-	}
-	return Line{}, false
 }
 
 // Lines lists a lot's entries by time, corrected ones included, and those of

@@ -23,7 +23,7 @@ func FuzzBook(f *testing.F) {
 		invariants(t, b)
 		for _, l := range b.Lots() {
 			for _, line := range b.Lines(l.ID) {
-				if line.Words() == "" || line.Problem != "" && line.CorrectedBy != 0 {
+				if line.Words() == "" && line.Kind != "" || line.Problem != "" && line.CorrectedBy != 0 {
 					t.Errorf("%q, problem %q, corrected by %d", line.Words(), line.Problem, line.CorrectedBy)
 				}
 			}
