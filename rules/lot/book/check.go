@@ -87,17 +87,17 @@ func (b *Book) broken(after *Book, seq int64) error {
 
 // notes lists the new warnings, and what holds again.
 func (b *Book) notes(after *Book) []string {
-	old := make(map[string]bool)
+	type note struct{ lot, text string }
+	old := make(map[note]bool)
 	for _, l := range b.lots {
 		for _, w := range l.Warnings {
-			old[w] = true
+			old[note{l.ID, w}] = true
 		}
 	}
 	var out []string
 	for _, l := range after.lots {
 		for _, w := range l.Warnings {
-			if !old[w] {
-				old[w] = true
+			if !old[note{l.ID, w}] && !slices.Contains(out, w) {
 				out = append(out, w)
 			}
 		}

@@ -131,6 +131,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err = d.keeper.rebuild(ctx); err != nil {
 		return nil, err
 	}
+	d.server.Handler = web.Handler(page{d, d.keeper}, promhttp.HandlerFor(d.registry, promhttp.HandlerOpts{}), log("web"))
 	d.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
 		historyCollector{d.history},
 		&stateCollector{status: d.keeper.status.Load, now: d.keeper.now, outbox: d.ledger.OutboxDepth})
@@ -296,9 +297,8 @@ func (d *Daemon) openWeb(ctx context.Context, log *slog.Logger) error {
 		return fmt.Errorf("daemon: listen for the page and commands on %q: %w; is another weirkeeper running? else choose another web.listen in the site file", d.opt.Config.Web.Listen, err)
 	}
 	d.listener = l
-	metrics := promhttp.HandlerFor(d.registry, promhttp.HandlerOpts{})
 	d.server = &http.Server{
-		Handler: web.Handler(page{d, d.keeper}, metrics, log), ReadHeaderTimeout: webTimeout, ReadTimeout: webTimeout, WriteTimeout: 3 * webTimeout,
+		ReadHeaderTimeout: webTimeout, ReadTimeout: webTimeout, WriteTimeout: 3 * webTimeout,
 		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
 	}
 	return nil
