@@ -420,6 +420,33 @@ func TestWarnings(t *testing.T) {
 		w.add(book.Entry{Kind: book.Eyed, At: day(9)})
 		same(t, "warnings", 0, len(w.lot("2026-A").Warnings))
 	})
+	t.Run("each part has its own", func(t *testing.T) {
+		w := green()
+		w.add(book.Entry{Kind: book.Shocked, At: day(1)})
+		w.add(book.Entry{Kind: book.Shocked, At: day(1)})
+		w.add(book.Entry{Kind: book.Shocked, At: day(1)})
+		w.add(book.Entry{Kind: book.Split, At: day(2), Number: 400, Other: "2026-B"})
+		w.add(book.Entry{Kind: book.Shocked, At: day(3)})
+		w.add(book.Entry{Kind: book.Shocked, At: day(4), Lot: "2026-B"})
+		same(t, "lot", "2026-10-04 08:30: shocked, though no eyed date is recorded before it", w.lot("2026-A").Warnings[3])
+		same(t, "part", "2026-10-05 08:30: shocked, though no eyed date is recorded before it", w.lot("2026-B").Warnings[3])
+	})
+	t.Run("who judges sees where the eggs were", func(t *testing.T) {
+		o := options()
+		var seen []book.Strand
+		o.Tender = func(l *book.Lot, at time.Time) lot.TenderState {
+			seen = append(seen, l.Strands...)
+			return lot.TenderState{}
+		}
+		w := green()
+		w.add(book.Entry{Kind: book.Moved, At: day(10), Number: 4000, To: "stack 2"})
+		w.add(book.Entry{Kind: book.Moved, At: day(11), Unit: "stack 2", To: "stack 1"})
+		book.New(w.entries, o)
+		same(t, "strands", []book.Strand{
+			strand(9000, stay{"stack 1", 0, 0}),
+			strand(5000, stay{"stack 1", 0, 0}), strand(4000, stay{"stack 1", 0, 10}, stay{"stack 2", 10, 0}),
+		}, seen)
+	})
 	t.Run("placed again", func(t *testing.T) {
 		w := write(t,
 			book.Entry{Kind: book.Opened, At: day(0), Open: opening(9000)},
@@ -527,6 +554,16 @@ func TestProblems(t *testing.T) {
 	same(t, "name taken", "there is a lot 2026-A already, by the site file of 2026-10-21 18:00: choose another name", fmt.Sprint(err))
 	same(t, "number used twice", []book.Problem{{1, "2026-A", "the record has two entries 1; this one came second"}},
 		book.New(append(slices.Clone(entries[:3]), book.Entry{Seq: 1, ID: "z", Lot: "2026-A", Kind: book.Note, At: rulestest.Start}), options()).Problems())
+	// A correction that never was one gives nothing back when it is struck.
+	picks := func(seq, corrects int64) book.Entry {
+		return book.Entry{Seq: seq, ID: fmt.Sprint(seq), Lot: "2026-A", Kind: book.Picked, At: rulestest.Start, Number: int(seq), Corrects: corrects}
+	}
+	wrong := book.New(append(book.FromSite(site), picks(1, 0), picks(2, 1), picks(3, 1), book.Entry{Seq: 4, ID: "4", Lot: "2026-A", Kind: book.Struck, At: rulestest.Start, Corrects: 3}), options())
+	l, _ = wrong.Lot("2026-A")
+	same(t, "dead", 2, l.Dead)
+	same(t, "problems", 0, len(wrong.Problems()))
+	third, _ := wrong.Entry(3)
+	same(t, "corrected, and no problem any more", book.Line{Entry: picks(3, 1), CorrectedBy: 4}, third)
 	// Old problems hinder no new entry, and can be mended.
 	if _, err := b.Check(book.Entry{ID: "d", Lot: site.ID, Kind: book.Moved, At: rulestest.Start, Number: 2000, To: "stack 2", By: "kim", Corrects: 1}, rulestest.Start); err != nil {
 		t.Error(err)
@@ -550,6 +587,16 @@ func TestRenamedUnit(t *testing.T) {
 			t.Errorf("%s: %v", e.Words(), err)
 		}
 	}
+}
+
+// Nothing is laid into a unit that is gone, whoever lay there.
+func TestGoneUnit(t *testing.T) {
+	b := book.New([]book.Entry{
+		{Seq: 1, ID: "1", Lot: "2026-A", Kind: book.Opened, At: day(0), By: "kim", Unit: "stack 1", Open: opening(9000)},
+		{Seq: 2, ID: "2", Lot: "2026-B", Kind: book.Opened, At: day(0), By: "kim", Unit: "old trough", Open: opening(9000)},
+	}, options())
+	_, err := b.Check(signed(book.Entry{Kind: book.Moved, At: day(1), To: "old trough"}, 3), now)
+	same(t, "reason", `there is no unit "old trough"; there are deep 1, raceway 1, stack 1, stack 2, trough 1 and trough 2`, fmt.Sprint(err))
 }
 
 func TestFromSite(t *testing.T) {

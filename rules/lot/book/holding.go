@@ -157,9 +157,8 @@ func (h *Holding) add(o Holding) {
 }
 
 // joined puts strands together; those of the same lot and waters become one.
-func joined(a, b []Strand) []Strand {
-	out := slices.Clone(a)
-	for _, s := range b {
+func joined(out, more []Strand) []Strand {
+	for _, s := range more {
 		i := slices.IndexFunc(out, func(x Strand) bool { return x.Lot == s.Lot && slices.EqualFunc(x.Path, s.Path, sameStay) })
 		if i >= 0 {
 			out[i].Number += s.Number
@@ -273,7 +272,7 @@ func (s *state) less(n int, last []Strand, at time.Time) {
 	if s.Number > 0 {
 		return
 	}
-	s.Finished, s.Holdings, s.loose = at, nil, Holding{}
+	s.Finished, s.Holdings = at, nil
 	s.Strands = slices.Clone(last)
 	for i := range s.Strands {
 		s.Strands[i].Path = closed(s.Strands[i].Path, at)
