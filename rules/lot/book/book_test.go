@@ -376,6 +376,21 @@ func TestUnplacedSplitAndMerge(t *testing.T) {
 	same(t, "eggs still in no unit", 5000, w.lot("2026-A").Number)
 }
 
+// Where fish join others that came later, the unit's place in the order is theirs.
+func TestOrderOfHoldings(t *testing.T) {
+	w := open(t,
+		book.Entry{Lot: "2026-B", Kind: book.Opened, At: day(0), Unit: "stack 2", Open: opening(500)},
+		book.Entry{Kind: book.Moved, At: day(1), Number: 10, To: "trough 1"},
+		book.Entry{Kind: book.Moved, At: day(2), Unit: "stack 1", Number: 10, To: "stack 2"},
+		book.Entry{Kind: book.Merged, At: day(3), Lot: "2026-B", Other: "2026-A"},
+	)
+	var got []string
+	for _, h := range w.lot("2026-A").Holdings {
+		got = append(got, h.Unit)
+	}
+	same(t, "units", []string{"stack 1", "stack 2", "trough 1"}, got)
+}
+
 func TestMergeOfOtherBase(t *testing.T) {
 	o := opening(500)
 	o.Start, o.StartUnits, o.BaseC = lot.Eyed, 230, 1

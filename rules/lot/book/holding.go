@@ -239,13 +239,11 @@ func (s *state) put(part Holding, unit, trays string, at time.Time) {
 
 // join adds a part that lies where it says.
 func (s *state) join(part Holding) {
-	for i := range s.Holdings {
-		if s.Holdings[i].Unit == part.Unit {
-			s.Holdings[i].add(part)
-			return
-		}
+	if i := slices.IndexFunc(s.Holdings, func(h Holding) bool { return h.Unit == part.Unit }); i >= 0 {
+		s.Holdings[i].add(part)
+	} else {
+		s.Holdings = append(s.Holdings, part)
 	}
-	s.Holdings = append(s.Holdings, part)
 	slices.SortStableFunc(s.Holdings, func(a, b Holding) int { return a.Since.Compare(b.Since) })
 }
 
