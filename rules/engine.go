@@ -567,7 +567,7 @@ func (e *Engine) Standing(now time.Time) []AlarmView {
 			continue
 		}
 		trouble, detail := c.words(e, now, c.state.Active())
-		out = append(out, AlarmView{Key: c.key(), State: c.state, Priority: c.rule.Priority, Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail})
+		out = append(out, AlarmView{Key: c.key(), Kind: c.rule.Kind, State: c.state, Priority: c.rule.Priority, Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail})
 	}
 	sort.SliceStable(out, func(i, j int) bool {
 		if a, b := out[i].State.Active(), out[j].State.Active(); a != b {
@@ -581,6 +581,7 @@ func (e *Engine) Standing(now time.Time) []AlarmView {
 // AlarmView is an alarm as it stands.
 type AlarmView struct {
 	Key      alarm.Key
+	Kind     alarm.Kind
 	State    alarm.State
 	Priority alarm.Priority
 	Unit     string

@@ -406,7 +406,7 @@ func (k *keeper) Acknowledge(ctx context.Context, key alarm.Key, by string) (str
 			keys = keys[:0]
 			untold := k.router.Untold()
 			for _, a := range k.engine.Standing(now) {
-				if !untold[a.Key] {
+				if !untold[a.Key] && a.Kind != alarm.LotDue { // a notice is not what woke anybody
 					keys = append(keys, a.Key)
 				}
 			}
@@ -539,5 +539,13 @@ func (k *keeper) past(ctx context.Context, now time.Time) (rules.Past, error) {
 }
 
 func (k *keeper) publish(now time.Time) {
-	k.status.Store(&status.Status{Now: now, Probes: k.engine.Probes(now), Lots: k.engine.Lots(now), Alarms: k.engine.Standing(now), Site: k.site, Failing: k.failing})
+	s := &status.Status{Now: now, Probes: k.engine.Probes(now), Lots: k.engine.Lots(now), Site: k.site, Failing: k.failing}
+	for _, a := range k.engine.Standing(now) {
+		if a.Kind == alarm.LotDue {
+			s.Coming = append(s.Coming, a)
+		} else {
+			s.Alarms = append(s.Alarms, a)
+		}
+	}
+	k.status.Store(s)
 }

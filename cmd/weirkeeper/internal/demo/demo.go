@@ -291,6 +291,11 @@ func at(t time.Time) string { return t.Format("15:04:05") }
 func (n *night) transition(t alarm.Transition) {
 	word := t.To.String()
 	switch {
+	case t.Kind == alarm.LotDue:
+		if t.Raised() {
+			fmt.Fprintf(n.opt.Out, "%s  notice for the morning: %s: %s\n", at(t.At), t.Trouble, t.Detail)
+		}
+		return
 	case t.Raised():
 		n.sum.Raised++
 		word = "ALARM"

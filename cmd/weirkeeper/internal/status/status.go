@@ -25,6 +25,8 @@ type Status struct {
 	Lots   []rules.LotView
 	// Alarms are those not normal, worst first.
 	Alarms []rules.AlarmView
+	// Coming are the notices of what draws near in the lots.
+	Coming []rules.AlarmView
 	// Failing: the record cannot be written at the moment.
 	Failing bool
 }
@@ -50,9 +52,21 @@ func (s *Status) Write(w io.Writer) error {
 	}
 	s.alarms(&b)
 	s.water(&b)
+	s.coming(&b)
 	s.lots(&b)
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+func (s *Status) coming(b *strings.Builder) {
+	if len(s.Coming) == 0 {
+		return
+	}
+	b.WriteString("Coming up\n")
+	for _, a := range s.Coming {
+		fmt.Fprintf(b, "  %s: %s\n", a.Trouble, a.Detail)
+	}
+	b.WriteByte('\n')
 }
 
 func (s *Status) local(t time.Time) string {
