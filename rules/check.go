@@ -56,7 +56,8 @@ type check struct {
 	settled          time.Time // the newest due hour that is done
 	knownChore       bool      // the record knows this chore
 
-	notice *notice // of a lot
+	det    detector // of the kinds that have one, see detectors
+	notice *notice  // of a lot
 	lot    string
 
 	part    Part
@@ -157,6 +158,9 @@ func (c *check) verdict(e *Engine, now time.Time) verdict {
 	case alarm.SilentProbe:
 		return c.silence(e, now)
 	case alarm.MissedChore, alarm.DaemonHealth, alarm.LotDue:
+	}
+	if c.det != nil {
+		return c.det.look(e, now)
 	}
 	return unknown
 }
@@ -393,6 +397,9 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 		return "weirkeeper: " + c.rule.Name, c.said
 	case alarm.LotDue:
 		return c.noticeWords(e, now, active)
+	}
+	if c.det != nil {
+		return c.det.words(e, now, active)
 	}
 	return unit, ""
 }

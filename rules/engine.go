@@ -55,6 +55,7 @@ type probe struct {
 	anyTime time.Time
 	checks  []*check // those that judge this probe
 	windows []*medianWindow
+	takers  []taker
 	main    []*counter
 	standIn []*counter
 	silent  time.Duration // after this long its value is not used for others
@@ -129,6 +130,12 @@ func (e *Engine) addCheck(r *lang.Rule, w lang.Watch) {
 		}
 	default:
 	}
+	if make := detectors[r.Kind]; make != nil {
+		c.det = make(e, c)
+		if t, ok := c.det.(taker); ok {
+			p.takers = append(p.takers, t)
+		}
+	}
 	p.checks = append(p.checks, c)
 	e.checks = append(e.checks, c)
 }
@@ -149,6 +156,9 @@ func (e *Engine) Memory() time.Duration {
 		back := c.rule.OnDelay + c.rule.OffDelay
 		if c.window != nil {
 			back += c.window.length // full as long as delays are counted
+		}
+		if c.det != nil {
+			back += c.det.memory()
 		}
 		m = max(m, back)
 	}
@@ -203,6 +213,9 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 	}
 	for _, w := range p.windows {
 		w.add(r.At, r.Value)
+	}
+	for _, t := range p.takers {
+		t.took(r)
 	}
 	return e.out
 }
@@ -435,6 +448,9 @@ func (e *Engine) Shift(by time.Duration) {
 	}
 	for _, c := range e.checks {
 		move(&c.since, &c.badSince, &c.goodSince, &c.movedAt, &c.lastDone)
+		if c.det != nil {
+			c.det.shift(by)
+		}
 	}
 }
 

@@ -142,6 +142,17 @@ type Transition struct {
 	ToDo      string `json:"to_do,omitempty"`
 	// By is who acknowledged; "" for every other transition.
 	By string `json:"by,omitempty"`
+	// Hidden says why nobody is called for it though it is judged and
+	// journalled: "shelved by kim until 07:00", "being cleaned"; "" when it is
+	// not hidden. When what hides it ends and the trouble is still there, a
+	// transition from Unacknowledged to Unacknowledged without Hidden tells.
+	Hidden string `json:"hidden,omitempty"`
+	// Cause is the alarm that this one follows from, "" for none: one cause
+	// makes one call-out.
+	Cause Key `json:"cause,omitempty"`
+	// Left words the time until oxygen runs short, "oxygen for 25 to 60 min",
+	// or what is missing to say it; "" where it does not apply.
+	Left string `json:"left,omitempty"`
 }
 
 // NoLongerWatched is the Detail of a transition to Normal that says nothing of

@@ -1,0 +1,32 @@
+package rules
+
+import (
+	"time"
+
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/reading"
+)
+
+// detector judges one check of a kind that looks at more than the newest value.
+// It keeps its own state, which the same events bring to the same point.
+type detector interface {
+	// look judges after a current reading of the check's probe (c.probe.last,
+	// which it has not yet taken in) or when another probe it goes by has news.
+	look(e *Engine, now time.Time) verdict
+	// words gives trouble and detail in the keeper's units, as check.words.
+	words(e *Engine, now time.Time, active bool) (trouble, detail string)
+	// memory is how far back it looks at readings, for Engine.Memory.
+	memory() time.Duration
+	// shift follows a step of the clock, as Engine.Shift.
+	shift(by time.Duration)
+}
+
+// taker is a detector that takes in each current reading of its probe after all
+// were judged by it.
+type taker interface {
+	took(r *reading.Reading)
+}
+
+// detectors makes the detector of a kind. The kinds that are not here are judged
+// in check.go.
+var detectors = map[alarm.Kind]func(e *Engine, c *check) detector{}
