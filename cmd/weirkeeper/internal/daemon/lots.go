@@ -136,7 +136,11 @@ func (k *keeper) EnterLot(ctx context.Context, c web.LotCommand) (string, error)
 		k.batch.LotEntries = append(k.batch.LotEntries, e)
 		k.setBook()
 		k.countSoon = true
-		fmt.Fprintf(&b, "Entry %d: lot %s, %s, %s.\n", e.Seq, e.Lot, e.Words(), e.At.In(k.site.Location).Format("2 Jan 2006 15:04"))
+		words := e.Words()
+		if l, ok := k.engine.Book().Entry(e.Seq); ok {
+			words = l.Words() // with what the entry left to the book filled in
+		}
+		fmt.Fprintf(&b, "Entry %d: lot %s, %s, %s.\n", e.Seq, e.Lot, words, e.At.In(k.site.Location).Format("2 Jan 2006 15:04"))
 		for _, w := range warnings {
 			fmt.Fprintf(&b, "Warning: %s\n", w)
 		}
