@@ -44,6 +44,7 @@ const (
 	kindChores     = "chores"
 	kindLots       = "lots"        // as the site file states them
 	kindLotEntries = "lot-entries" // what was written down of them since
+	kindActs       = "acts"
 )
 
 // columns are the heads of our own CSV files; import knows them again by these.
@@ -51,8 +52,9 @@ var columns = map[string][]string{
 	kindReadings: {"probe", "at", "value", "unit", "flags", "device_at", "arrived_at", "mid"},
 	kindAlarms: {
 		"at", "alarm", "occurrence", "from", "to", "since", "priority", "kind", "rule", "rule_at", "unit", "probe",
-		"trouble", "detail", "can_happen", "to_do", "by",
+		"trouble", "detail", "can_happen", "to_do", "by", "hidden", "cause", "left",
 	},
+	kindActs:   {"id", "kind", "at", "by", "via", "alarm", "occurrence", "unit", "chore", "until", "why"},
 	kindChores: {"at", "chore", "unit", "by"},
 	kindLots: {
 		"lot", "species", "strain", "source", "egg_take", "start", "start_degree_days", "eggs", "base_degC", "needs", "unit", "trays", "placed", "withdrawn",
@@ -90,7 +92,7 @@ func formatFloat(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) 
 func runExport(ctx context.Context, e env, args []string) int {
 	fs := flag.NewFlagSet("export", flag.ContinueOnError)
 	path := fs.String("site", defaultSite, "site `file`")
-	what := fs.String("what", kindReadings, "`kind` of record: readings, alarms, chores, lots (those of the site file) or lot-entries (what was done with lots)")
+	what := fs.String("what", kindReadings, "`kind` of record: readings, alarms, chores, acts (cleaning, shelving and the like), lots (those of the site file) or lot-entries (what was done with lots)")
 	var probes list
 	fs.Var(&probes, "probe", "`name` of a probe; may be given again (default: all)")
 	fromText := fs.String("from", "", "first `time`, such as 2026-11-01 or \"2026-11-01 06:30\", in the site's time zone (default: the beginning)")
@@ -352,7 +354,7 @@ func baseUnit(s *site.Site, id reading.ProbeID) string {
 // csv writes the records of a kind as RFC 4180 says, with a head line.
 func (x *exporter) csv(ctx context.Context, w io.Writer, kind string) error {
 	rows := map[string]func(context.Context) iter.Seq2[[]string, error]{
-		kindReadings: x.readings, kindAlarms: x.alarms, kindChores: x.chores, kindLots: x.lots, kindLotEntries: x.lotEntries,
+		kindReadings: x.readings, kindAlarms: x.alarms, kindChores: x.chores, kindLots: x.lots, kindLotEntries: x.lotEntries, kindActs: x.acts,
 	}[kind]
 	c := csv.NewWriter(w)
 	c.UseCRLF = true
@@ -408,9 +410,27 @@ func (x *exporter) alarms(ctx context.Context) iter.Seq2[[]string, error] {
 	return rows(x.ledger.Transitions(ctx, x.from, x.to), func(t alarm.Transition) []string {
 		return []string{
 			formatTime(t.At), string(t.Key), strconv.FormatUint(t.Occurrence, 10), t.From.String(), t.To.String(), formatTime(t.Since),
-			t.Priority.String(), string(t.Kind), t.Rule, t.RuleAt, t.Unit, string(t.Probe), t.Trouble, t.Detail, t.CanHappen, t.ToDo, t.By,
+			t.Priority.String(), string(t.Kind), t.Rule, t.RuleAt, t.Unit, string(t.Probe), t.Trouble, t.Detail, t.CanHappen, t.ToDo, t.By, t.Hidden, string(t.Cause), t.Left,
 		}
 	})
+}
+
+// acts gives the acts of the range, in order of commit.
+func (x *exporter) acts(ctx context.Context) iter.Seq2[[]string, error] {
+	return func(yield func([]string, error) bool) {
+		acts, err := x.ledger.Acts(ctx, x.from)
+		if err != nil {
+			yield(nil, err)
+			return
+		}
+		for _, a := range acts {
+			if a.At.Before(x.to) && !yield([]string{
+				a.ID, string(a.Kind), formatTime(a.At), a.By, a.Via, string(a.Alarm), strconv.FormatUint(a.Occurrence, 10), a.Unit, a.Chore, formatTime(a.Until), a.Why,
+			}, nil) {
+				return
+			}
+		}
+	}
 }
 
 func (x *exporter) chores(ctx context.Context) iter.Seq2[[]string, error] {

@@ -19,6 +19,7 @@ import (
 	"weirkeeper/cmd/weirkeeper/internal/daemon"
 	"weirkeeper/ingest/ledger"
 	"weirkeeper/ingest/series"
+	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lot"
 	"weirkeeper/rules/lot/book"
@@ -128,6 +129,7 @@ func recordBatch() ledger.Batch {
 	}
 	acked := raised
 	acked.From, acked.To, acked.At, acked.Since, acked.By = alarm.Unacknowledged, alarm.Acknowledged, recordAt(2*time.Minute), time.Time{}, "kim"
+	acked.Hidden, acked.Cause, acked.Left = "shelved by kim, \"for now\"", "low_flow/head box", "oxygen for 25 to 60 min"
 	return ledger.Batch{
 		Readings: []reading.Reading{
 			full, r("spring temperature", 0, 7), r("spring temperature", 0, math.Copysign(0, -1)), r("spring flow", 2*time.Minute, 60),
@@ -136,6 +138,10 @@ func recordBatch() ledger.Batch {
 		Transitions: []alarm.Transition{raised, acked},
 		ChoresDone:  []site.ChoreDone{{Chore: "clear intake", By: "rowan", At: recordAt(0)}, {Chore: "feeding", Unit: "spring", By: "kim", At: recordAt(time.Hour)}},
 		LotEntries:  recordEntries,
+		Acts: []act.Act{
+			{ID: "c2", Kind: act.CleaningStarted, At: recordAt(time.Hour), By: "kim", Via: "link", Unit: "trough, 2", Chore: "cleaning", Until: recordAt(90 * time.Minute)},
+			{ID: "c1", Kind: act.MarkedFalse, At: recordAt(0), By: "rowan", Alarm: "low_flow/spring", Occurrence: 3, Why: "\"probe\"\nout"},
+		},
 	}
 }
 
@@ -204,12 +210,18 @@ func TestExport(t *testing.T) {
 		{"to is not", []string{"--probe", "spring temperature", "--to", "2026-11-01T07:31:00.123456Z"}, heads + temp0},
 		{"days of the site's zone", []string{"--from", "2026-11-02"}, heads},
 		{"up to that day", []string{"--probe", "saturation", "--to", "2026-11-02 00:00"}, heads + sat},
-		{"alarms", []string{"--what", "alarms"}, `at,alarm,occurrence,from,to,since,priority,kind,rule,rule_at,unit,probe,trouble,detail,can_happen,to_do,by
+		{"alarms", []string{"--what", "alarms"}, `at,alarm,occurrence,from,to,since,priority,kind,rule,rule_at,unit,probe,trouble,detail,can_happen,to_do,by,hidden,cause,left
 2026-11-01T07:31:00.123456Z,low_flow/spring,3,normal,unacknowledged,2026-11-01T07:30:00.123456Z,call-out,low_flow,"low flow, ""all""",rules.hcl:14,spring,spring flow,Spring: low flow,"11.2 L/min, setpoint 28 L/min","Fry
-suffocate."," Look; clear.",
+suffocate."," Look; clear.",,,,
 2026-11-01T07:32:00.123456Z,low_flow/spring,3,unacknowledged,acknowledged,,call-out,low_flow,"low flow, ""all""",rules.hcl:14,spring,spring flow,Spring: low flow,"11.2 L/min, setpoint 28 L/min","Fry
-suffocate."," Look; clear.",kim
+suffocate."," Look; clear.",kim,"shelved by kim, ""for now""",low_flow/head box,oxygen for 25 to 60 min
 `},
+		{"acts", []string{"--what", "acts"}, `id,kind,at,by,via,alarm,occurrence,unit,chore,until,why
+c2,cleaning started,2026-11-01T08:30:00.123456Z,kim,link,,0,"trough, 2",cleaning,2026-11-01T09:00:00.123456Z,
+c1,marked false,2026-11-01T07:30:00.123456Z,rowan,,low_flow/spring,3,,,,"""probe""
+out"
+`},
+		{"acts before", []string{"--what", "acts", "--to", "2026-11-01T07:30:00.123456Z"}, "id,kind,at,by,via,alarm,occurrence,unit,chore,until,why\n"},
 		{"chores", []string{"--what", "chores", "--to", "2026-11-01T08:30:00.123456Z"}, "at,chore,unit,by\n2026-11-01T07:30:00.123456Z,clear intake,,rowan\n"},
 		{"lots", []string{"--what", "lots"}, `lot,species,strain,source,egg_take,start,start_degree_days,eggs,base_degC,needs,unit,trays,placed,withdrawn
 BT-26-02,brook trout,,,2026-11-01T07:30:00.123456Z,eyed,0,0,0,,spring,,2026-11-01T07:30:00.123456Z,no
@@ -311,7 +323,7 @@ func TestExportRefusals(t *testing.T) {
 		says string
 	}{
 		{"no record yet", nil, exitFault, "a weirkeeper that has run"},
-		{"kind", []string{"--what", "mails"}, exitUsage, "there are alarms, chores, lot-entries, lots, readings"},
+		{"kind", []string{"--what", "mails"}, exitUsage, "there are acts, alarms, chores, lot-entries, lots, readings"},
 		{"format", []string{"--format", "xml"}, exitUsage, "csv and senml"},
 		{"senml of lots", []string{"--what", "lots", "--format", "senml"}, exitUsage, "readings only"},
 		{"probe of lots", []string{"--what", "lots", "--probe", "spring flow"}, exitUsage, "readings only"},

@@ -21,6 +21,7 @@ import (
 
 	"weirkeeper/cmd/weirkeeper/internal/daemon"
 	"weirkeeper/ingest/ledger"
+	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lot"
 	"weirkeeper/rules/lot/book"
@@ -80,8 +81,8 @@ func runImport(ctx context.Context, e env, args []string) int {
 	if err := errors.Join(in.store(ctx, l), l.Close()); err != nil {
 		return e.fault(fmt.Errorf("import %q: %w; run it again, what is stored already stays", in.file, err))
 	}
-	fmt.Fprintf(e.out, "Imported: %d new readings (%d were there already), %d alarm transitions, %d chores, %d lots, %d new entries of lots. Left out: %d bad lines, %d lines without a value.\n",
-		in.done.Stored, in.done.Duplicates, in.transitions, in.chores, len(in.lots), in.newEntries, in.bad, in.empty)
+	fmt.Fprintf(e.out, "Imported: %d new readings (%d were there already), %d alarm transitions, %d chores, %d acts, %d lots, %d new entries of lots. Left out: %d bad lines, %d lines without a value.\n",
+		in.done.Stored, in.done.Duplicates, in.transitions, in.chores, in.acts, len(in.lots), in.newEntries, in.bad, in.empty)
 	return exitOK
 }
 
@@ -92,6 +93,7 @@ type record struct {
 	chore      *site.ChoreDone
 	lot        *lotLine
 	entry      *book.Entry
+	act        *act.Act
 }
 
 // lotLine is a lot with one of its stays.
@@ -114,6 +116,7 @@ type importer struct {
 	bad, empty          int // of the last read
 	done                ledger.Committed
 	transitions, chores int
+	acts                int
 	lots                []lotLine
 	entries             []book.Entry
 	newEntries          int
@@ -188,9 +191,9 @@ func (in *importer) start(f *os.File) (lines, func([]string) (record, error), er
 	if err == nil {
 		for kind, parse := range map[string]func([]string) (record, error){
 			kindReadings: in.parseReading, kindAlarms: parseAlarm, kindChores: parseChore, kindLots: parseLot,
-			kindLotEntries: parseLotEntry,
+			kindLotEntries: parseLotEntry, kindActs: parseAct,
 		} {
-			if slices.Equal(head, columns[kind]) {
+			if slices.Equal(head, columns[kind]) || (kind == kindAlarms && slices.Equal(head, columns[kind][:firstAlarmColumns])) {
 				src.r.FieldsPerRecord = len(head)
 				return src, parse, nil
 			}
@@ -198,6 +201,10 @@ func (in *importer) start(f *os.File) (lines, func([]string) (record, error), er
 	}
 	return nil, nil, errors.New("its first line is not that of a weirkeeper export; describe a logger's table with --format columns")
 }
+
+// firstAlarmColumns is how many columns the alarms had when they were first
+// exported.
+const firstAlarmColumns = 17
 
 const (
 	// importBatch is how many lines are committed together.
@@ -229,6 +236,9 @@ func (in *importer) store(ctx context.Context, l *ledger.Ledger) error {
 		case r.chore != nil:
 			b.ChoresDone = append(b.ChoresDone, *r.chore)
 			in.chores++
+		case r.act != nil:
+			b.Acts = append(b.Acts, *r.act)
+			in.acts++
 		case r.lot != nil:
 			in.addLot(*r.lot)
 		case r.entry != nil:
@@ -621,6 +631,9 @@ func parseAlarm(s []string) (record, error) {
 		At: f.time(s[0]), Key: alarm.Key(s[1]), Occurrence: f.uint(s[2], 63), Since: f.time(s[5]), Kind: alarm.Kind(s[7]), Rule: s[8], RuleAt: s[9],
 		Unit: s[10], Probe: reading.ProbeID(s[11]), Trouble: s[12], Detail: s[13], CanHappen: s[14], ToDo: s[15], By: s[16],
 	}
+	if len(s) > firstAlarmColumns {
+		t.Hidden, t.Cause, t.Left = s[17], alarm.Key(s[18]), s[19]
+	}
 	f.note("state", s[3], t.From.UnmarshalText([]byte(s[3])))
 	f.note("state", s[4], t.To.UnmarshalText([]byte(s[4])))
 	f.note("priority", s[6], t.Priority.UnmarshalText([]byte(s[6])))
@@ -637,6 +650,18 @@ func parseChore(s []string) (record, error) {
 		f.note("chore without at and chore", strings.Join(s, ","), errEmpty)
 	}
 	return record{chore: &c}, f.err
+}
+
+func parseAct(s []string) (record, error) {
+	var f fields
+	a := act.Act{
+		ID: s[0], Kind: act.Kind(s[1]), At: f.time(s[2]), By: s[3], Via: s[4], Alarm: alarm.Key(s[5]), Occurrence: f.uint(s[6], 63), Unit: s[7], Chore: s[8],
+		Until: f.time(s[9]), Why: s[10],
+	}
+	if a.ID == "" || a.At.IsZero() || !slices.Contains(act.Kinds(), a.Kind) {
+		f.note("act with id, at and one of the kinds "+fmt.Sprint(act.Kinds()), strings.Join(s, ","), errEmpty)
+	}
+	return record{act: &a}, f.err
 }
 
 func parseLot(s []string) (record, error) {

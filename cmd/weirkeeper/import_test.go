@@ -133,6 +133,18 @@ func TestImportAgain(t *testing.T) {
 	}
 }
 
+// An export of alarms made before there were the columns hidden, cause and left.
+func TestImportOfFirstAlarms(t *testing.T) {
+	head := strings.Join(columns[kindAlarms][:firstAlarmColumns], ",")
+	dir := writeFiles(t, map[string]string{"site.hcl": recordSite, "alarms.csv": head + "\r\n" +
+		"2026-11-01T07:31:00.123456Z,low_flow/spring,3,normal,unacknowledged,2026-11-01T07:30:00.123456Z,call-out,low_flow,all,rules.hcl:14,spring,spring flow,Spring: low flow,11 L/min,Fry suffocate.,Look.,\r\n"})
+	mustRecord(t, dir, "import", "--format", "weirkeeper", filepath.Join(dir, "alarms.csv"))
+	got := standingAlarms(t, openRecord(t, dir))
+	if len(got) != 1 || got[0].ToDo != "Look." || got[0].Hidden+string(got[0].Cause)+got[0].Left != "" {
+		t.Errorf("imported %+v", got)
+	}
+}
+
 func TestImportRefusals(t *testing.T) {
 	good := []string{"--probe", "spring temperature", "--time-column", "t", "--value-column", "v", "--unit", "degC"}
 	with := func(more ...string) []string { return append(append([]string{}, good...), more...) }
@@ -165,6 +177,7 @@ func TestImportRefusals(t *testing.T) {
 		{"ours, no such kind of entry", entryHeads + "1,a1,BT-26-07,boiled,2026-11-01T07:30:00.123456Z,,kim" + strings.Repeat(",", 29) + "\n", []string{"--format", "weirkeeper", "--bad-lines", "0"}, exitFault, "one of the kinds [opened placed"},
 		{"ours, no number of an entry", entryHeads + ",a1,BT-26-07,eyed,2026-11-01T07:30:00.123456Z,,kim" + strings.Repeat(",", 29) + "\n", []string{"--format", "weirkeeper", "--bad-lines", "0"}, exitFault, "is no entry with seq"},
 		{"ours, half a count", entryHeads + "1,a1,BT-26-07,counted,2026-11-01T07:30:00.123456Z,,kim" + strings.Repeat(",", 10) + "direct,many" + strings.Repeat(",", 18) + "\n", []string{"--format", "weirkeeper", "--bad-lines", "0"}, exitFault, `"many" is no whole number`},
+		{"ours, no such act", "id,kind,at,by,via,alarm,occurrence,unit,chore,until,why\nc1,slept,2026-11-01T07:30:00.123456Z,kim,,,0,,,,\n", []string{"--format", "weirkeeper", "--bad-lines", "0"}, exitFault, "one of the kinds [cleaning started"},
 		{"ours, no arrival", own + "spring flow,2026-11-01T07:32:00.123456Z,60,L/min,,,,0\r\n", []string{"--format", "weirkeeper", "--bad-lines", "0"}, exitFault, "without probe, at and arrived_at"},
 	}
 	for _, tt := range tests {

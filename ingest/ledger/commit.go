@@ -7,6 +7,7 @@ import (
 	"maps"
 	"math"
 
+	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/callout"
 	"weirkeeper/rules/lot/book"
@@ -24,6 +25,8 @@ type Batch struct {
 	// LotEntries join the record of the lots under the Seq and ID they have;
 	// see LastLotSeq.
 	LotEntries []book.Entry
+	// Acts join the record of what people did, in this order.
+	Acts []act.Act
 }
 
 // Committed counts the readings of a batch.
@@ -42,8 +45,8 @@ const (
 	insertReading = `INSERT INTO readings (probe, at, value, seq, device_at, arrived_at, flags, mid)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (probe, at, value) DO NOTHING`
 	insertTransition = `INSERT INTO transitions (key, kind, occurrence, from_state, to_state, at, since, priority,
-rule, rule_at, unit, probe, trouble, detail, can_happen, to_do, by_whom)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key, occurrence, from_state, to_state, at) DO NOTHING`
+rule, rule_at, unit, probe, trouble, detail, can_happen, to_do, by_whom, hidden, cause, left_words)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key, occurrence, from_state, to_state, at) DO NOTHING`
 	insertChore = `INSERT INTO chores_done (at, chore, unit, by_whom)
 VALUES (?, ?, ?, ?) ON CONFLICT (at, chore, unit, by_whom) DO NOTHING`
 	insertMessage = `INSERT INTO outbox (id, reason, person, address, subject, body, alarms, created_at, expires_at, attempts, next_attempt_at)
@@ -57,11 +60,11 @@ VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING`
 //
 // What is there already is left as it is: a reading with the same probe, At and
 // value, a transition with the same key, occurrence, states and time, the same
-// chore done, a message or a lot's entry with the same ID. A reading with the
+// chore done, a message, a lot's entry or an act with the same ID. A reading with the
 // same probe and time but another value is kept beside the first.
 //
 // Errors: ErrBusy, ErrFull, ErrCorrupt; ErrNumberTaken; a reading whose value is
-// not finite; a lot's entry without ID, Seq or At.
+// not finite; a lot's entry without ID, Seq or At; an act without ID or At.
 func (l *Ledger) Commit(ctx context.Context, b Batch) (Committed, error) {
 	if err := l.takeTurn(ctx, "commit"); err != nil {
 		return Committed{}, err
@@ -111,6 +114,11 @@ func (l *Ledger) Commit(ctx context.Context, b Batch) (Committed, error) {
 				return fmt.Errorf("entry %d, %q, of lot %q: %w", e.Seq, e.ID, e.Lot, err)
 			}
 		}
+		for _, a := range b.Acts {
+			if err := l.storeAct(ctx, a); err != nil {
+				return fmt.Errorf("act %q, %s: %w", a.ID, a.Kind, err)
+			}
+		}
 		return nil
 	})
 	if err != nil {
@@ -154,7 +162,7 @@ func (l *Ledger) storeReading(ctx context.Context, probe, seq int64, r reading.R
 func (l *Ledger) storeTransition(ctx context.Context, t alarm.Transition) error {
 	_, err := l.stmts.transition.ExecContext(ctx, string(t.Key), string(t.Kind), int64(t.Occurrence), t.From.String(), t.To.String(),
 		micros(t.At), micros(t.Since), t.Priority.String(), t.Rule, t.RuleAt, t.Unit, string(t.Probe),
-		t.Trouble, t.Detail, t.CanHappen, t.ToDo, t.By)
+		t.Trouble, t.Detail, t.CanHappen, t.ToDo, t.By, t.Hidden, string(t.Cause), t.Left)
 	return err
 }
 

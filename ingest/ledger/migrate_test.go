@@ -8,12 +8,14 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"weirkeeper/ingest/ledger"
 	"weirkeeper/ingest/ledger/ledgertest"
+	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/callout"
 	"weirkeeper/rules/lot"
@@ -26,20 +28,25 @@ import (
 // it stands for the ledgers in the field.
 var writeFixture = flag.Bool("write-fixture", false, "write the ledger of the newest schema version anew; only right until that is released")
 
-const newest = 3
+const newest = 4
 
 var (
 	// fixtureBatch and fixtureLots are what each fixture holds, the lots' entries
-	// only those from version 3 on.
+	// only those from version 3 on, the acts and what is new in the transition
+	// only those from version 4 on.
 	fixtureBatch = ledger.Batch{
 		Readings: []reading.Reading{
 			{Probe: "spring-temp", At: at(0), DeviceAt: at(0), ArrivedAt: at(time.Second), Value: 6.25, Flags: reading.DeviceTimed, MID: 17},
 			{Probe: "trough-3-flow", At: at(time.Second), ArrivedAt: at(time.Second), Value: 11.2},
 			{Probe: "spring-temp", At: at(-time.Hour), DeviceAt: at(-time.Hour), ArrivedAt: at(2 * time.Second), Value: 6.5, Flags: reading.DeviceTimed | reading.Late | reading.OutOfOrder, MID: 18},
 		},
-		Transitions: []alarm.Transition{transition("trough flow/Trough 3", 2, alarm.Normal, alarm.Unacknowledged, time.Minute)},
+		Transitions: []alarm.Transition{hidden(transition("trough flow/Trough 3", 2, alarm.Normal, alarm.Unacknowledged, time.Minute))},
 		ChoresDone:  []site.ChoreDone{{Chore: "clear intake", By: "rowan", At: at(0)}},
 		Messages:    []callout.Message{message("m1", time.Minute)},
+		Acts: []act.Act{
+			{ID: "c1", Kind: act.CleaningStarted, At: at(-time.Minute), By: "kim", Via: "button", Unit: "Trough 3", Chore: "cleaning", Until: at(29 * time.Minute)},
+			{ID: "c2", Kind: act.MarkedFalse, At: at(0), By: "rowan", Via: "command", Alarm: "trough flow/Trough 3", Occurrence: 1, Why: "probe out of the water"},
+		},
 		LotEntries: []book.Entry{
 			{
 				Seq: 1, ID: "a1", Lot: "BT-31-03", Kind: book.Opened, At: at(-40 * time.Hour), RecordedAt: at(-39 * time.Hour), By: "rowan", Unit: "Stack 4", Trays: "1 to 3",
@@ -63,6 +70,12 @@ var (
 		Needs: map[lot.Stage]lot.Need{lot.Hatch: {Low: 430, High: 480, Source: "own lots"}},
 	}}
 )
+
+// hidden sets what transitions have had since version 4.
+func hidden(t alarm.Transition) alarm.Transition {
+	t.Hidden, t.Cause, t.Left = "being cleaned by kim since 09:10", "spring flow/Spring", "oxygen for 25 to 60 min"
+	return t
+}
 
 func TestOldVersionsKeepTheirRows(t *testing.T) {
 	for version := 1; version <= newest; version++ {
@@ -103,7 +116,12 @@ func TestOldVersionsKeepTheirRows(t *testing.T) {
 				[]reading.Reading{fixtureBatch.Readings[2], fixtureBatch.Readings[0]})
 			standing, err := l.Standing(t.Context())
 			ok(t, err)
-			equal(t, "standing", standing, fixtureBatch.Transitions)
+			if want := slices.Clone(fixtureBatch.Transitions); version < 4 {
+				want[0].Hidden, want[0].Cause, want[0].Left = "", "", ""
+				equal(t, "standing", standing, want)
+			} else {
+				equal(t, "standing", standing, want)
+			}
 			last, err := l.LastOccurrences(t.Context())
 			ok(t, err)
 			equal(t, "occurrences", last, map[alarm.Key]uint64{"trough flow/Trough 3": 2})
@@ -118,12 +136,18 @@ func TestOldVersionsKeepTheirRows(t *testing.T) {
 			} else {
 				equal(t, "lot entries", lotEntries(t, l), nil)
 			}
+			if version >= 4 {
+				equal(t, "acts", acts(t, l, time.Time{}), fixtureBatch.Acts)
+			} else {
+				equal(t, "acts", acts(t, l, time.Time{}), nil)
+			}
 			equal(t, "messages", records(t, l, 0), []ledger.MessageRecord{{Message: fixtureBatch.Messages[0], State: ledger.Pending, NextAttempt: at(time.Minute)}})
 			equal(t, "committed again", commit(t, l, fixtureBatch), ledger.Committed{Duplicates: 3})
 			equal(t, "lot entries then", lotEntries(t, l), fixtureBatch.LotEntries)
+			equal(t, "acts then", acts(t, l, time.Time{}), fixtureBatch.Acts)
 			seq, err := l.Snapshot(t.Context())
 			ok(t, err)
-			equal(t, "snapshot", seq, map[int]int64{1: 3, 2: 4, 3: 4}[version])
+			equal(t, "snapshot", seq, map[int]int64{1: 3, 2: 4, 3: 4, 4: 4}[version])
 		})
 	}
 }

@@ -172,7 +172,7 @@ func (k *keeper) now() time.Time { return k.wall.now() }
 
 func (k *keeper) pending() bool {
 	b := &k.batch
-	return len(b.Readings)+len(b.Transitions)+len(b.ChoresDone)+len(b.LotEntries)+len(b.Messages)+len(k.acks)+len(k.replies) > 0
+	return len(b.Readings)+len(b.Transitions)+len(b.ChoresDone)+len(b.LotEntries)+len(b.Acts)+len(b.Messages)+len(k.acks)+len(k.replies) > 0
 }
 
 // take judges one message from the broker. It arrives now, in the order of
