@@ -73,8 +73,9 @@ type Lot struct {
 	Into string
 	// From is the lot this one was split from, "" if it was not.
 	From string
-	// Warnings are what was done that should not have been, in words with
-	// their entry's time, such as a move while tender.
+	// Warnings are what was done that should not have been, such as a move
+	// while tender, and what of the record is left out (Problem), in words with
+	// their entry's time.
 	Warnings []string
 }
 

@@ -13,6 +13,7 @@ import (
 
 	"weirkeeper/rules/lot"
 	"weirkeeper/rules/lot/book"
+	"weirkeeper/rules/measure"
 	"weirkeeper/rules/rulestest"
 )
 
@@ -32,7 +33,7 @@ func options() book.Options {
 		Units: rulestest.Site().Units,
 		Tender: func(l *book.Lot, at time.Time) lot.TenderState {
 			age := at.Sub(l.EggTake)
-			return lot.TenderState{Tender: age > 48*time.Hour && age < 30*24*time.Hour, Why: "48 h to 30 d after egg take"}
+			return lot.TenderState{Tender: age > 48*time.Hour && age < 30*24*time.Hour, From: l.EggTake.Add(48 * time.Hour)}
 		},
 	}
 }
@@ -308,7 +309,7 @@ func TestSplitAndMerge(t *testing.T) {
 	same(t, "given", 3000, w.lot("2026-A").Split)
 	w.add(book.Entry{Kind: book.SwimUp, At: day(40)})
 	warnings := w.add(book.Entry{Kind: book.Merged, At: day(50), Lot: "2026-B", Other: "2026-A"})
-	same(t, "warnings", []string{"2026-11-20 08:30: lot 2026-B became part of it at the stage hatch, while it was at the stage swim-up"}, warnings)
+	same(t, "warnings", []string{"2026-11-20 08:30: lot 2026-B, at the stage hatch, became part of lot 2026-A, at the stage swim-up"}, warnings)
 	a := w.lot("2026-A")
 	same(t, "number", [3]int{11900, 2900, 0}, [3]int{a.Number, a.Joined, w.lot("2026-B").Number})
 	same(t, "into", "2026-A", w.lot("2026-B").Into)
@@ -395,7 +396,7 @@ func TestMergeOfOtherBase(t *testing.T) {
 	o := opening(500)
 	o.Start, o.StartUnits, o.BaseC = lot.Eyed, 230, 1
 	w := open(t, book.Entry{Lot: "2026-B", Kind: book.Opened, At: day(0), Unit: "stack 1", Open: o})
-	same(t, "warnings", []string{"2026-10-06 08:30: the units of lot 2026-B, which became part of it, are counted above another temperature, so a mean of both says little"},
+	same(t, "warnings", []string{"2026-10-06 08:30: the units of lot 2026-B, which became part of lot 2026-A, are counted above another temperature, so a mean of both says little"},
 		w.add(book.Entry{Kind: book.Merged, At: day(5), Lot: "2026-B", Other: "2026-A"}))
 	same(t, "strands", 2, len(w.lot("2026-A").Strands))
 }
@@ -409,10 +410,10 @@ func TestWarnings(t *testing.T) {
 		entry book.Entry
 		want  string
 	}{
-		{"moved while tender", book.Entry{Kind: book.Moved, At: day(10), Number: 4000, To: "stack 2", Trays: "1-2"}, "2026-10-11 08:30: 4,000 moved from stack 1 to stack 2 (trays 1-2), while the eggs were tender: 48 h to 30 d after egg take"},
+		{"moved while tender", book.Entry{Kind: book.Moved, At: day(10), Number: 4000, To: "stack 2", Trays: "1-2"}, "2026-10-11 08:30: 4,000 moved from stack 1 to stack 2 (trays 1-2), while the eggs were tender, as they are from 2026-10-03 08:30 until eyed"},
 		{"moved early", book.Entry{Kind: book.Moved, At: day(1), To: "stack 2"}, ""},
 		{"split where it lies", book.Entry{Kind: book.Split, At: day(10), Number: 4000, Other: "2026-B"}, ""},
-		{"split and moved", book.Entry{Kind: book.Split, At: day(10), Number: 4000, Other: "2026-B", To: "stack 2"}, "2026-10-11 08:30: 4,000 of lot 2026-A in stack 1 became lot 2026-B, moved to stack 2, while the eggs were tender: 48 h to 30 d after egg take"},
+		{"split and moved", book.Entry{Kind: book.Split, At: day(10), Number: 4000, Other: "2026-B", To: "stack 2"}, "2026-10-11 08:30: 4,000 of lot 2026-A in stack 1 became lot 2026-B, moved to stack 2, while the eggs were tender, as they are from 2026-10-03 08:30 until eyed"},
 		{"shocked before eyed", book.Entry{Kind: book.Shocked, At: day(10), Number: 30}, "2026-10-11 08:30: shocked, 30 dead picked out of stack 1, though no eyed date is recorded before it"},
 		{"counted far off", book.Entry{Kind: book.Counted, At: day(10), Count: &book.Count{Method: book.Direct, Number: 7199}}, "2026-10-11 08:30: counted: 7,199 direct, in stack 1, where the book had 9,000"},
 		{"counted a fifth off", book.Entry{Kind: book.Counted, At: day(10), Count: &book.Count{Method: book.Direct, Number: 7200}}, ""},
@@ -434,6 +435,28 @@ func TestWarnings(t *testing.T) {
 		w.add(book.Entry{Kind: book.Moved, At: day(10), To: "stack 2"})
 		w.add(book.Entry{Kind: book.Eyed, At: day(9)})
 		same(t, "warnings", 0, len(w.lot("2026-A").Warnings))
+	})
+	t.Run("said once, also of a part split off", func(t *testing.T) {
+		w := green()
+		since := day(2)
+		o := options()
+		o.Tender = func(*book.Lot, time.Time) lot.TenderState { return lot.TenderState{Tender: true, From: since} }
+		w.b = book.New(w.entries, o)
+		w.add(book.Entry{Kind: book.Moved, At: day(10), Number: 4000, To: "stack 2"})
+		since = day(3) // known better by now: its words change
+		same(t, "split where it lies", 0, len(w.add(book.Entry{Kind: book.Split, At: day(10), Unit: "stack 2", Number: 100, Other: "2026-B"})))
+		same(t, "note", 0, len(w.add(book.Entry{Kind: book.Note, At: day(11), Text: "all well"})))
+		same(t, "of the part", w.lot("2026-A").Warnings, w.lot("2026-B").Warnings)
+	})
+	t.Run("weighed far too light", func(t *testing.T) {
+		w := green()
+		weigh := func(g measure.MassG) string {
+			return strings.Join(w.add(book.Entry{Kind: book.Weighed, At: day(90), Sample: &book.Sample{Number: 50, WeightG: g}}), "; ")
+		}
+		same(t, "first", "", weigh(31))
+		same(t, "the weight of one", "2026-12-30 08:30: 50 weighed 0.6 g, 0.012 g each, from stack 1, where they weighed 0.62 g each before; the weight to write is that of the whole sample", weigh(0.6))
+		same(t, "heavier", "", weigh(31))
+		same(t, "half", "", weigh(15.5))
 	})
 	t.Run("each part has its own", func(t *testing.T) {
 		w := green()
@@ -523,7 +546,7 @@ func TestCorrections(t *testing.T) {
 		got = append(got, line{l.Seq, l.CorrectedBy, l.Words()})
 	}
 	same(t, "lines", []line{
-		{1, 0, "opened: brook trout, eyed, 12,000 direct, in stack 1"},
+		{1, 0, "opened: brook trout, eyed with 230 degree-days, 12,000 direct, in stack 1"},
 		{2, 7, "500 dead picked out"},
 		{3, 6, "in place of entry 2: 50 dead picked out"},
 		{4, 5, "in place of entry 3: 60 lost: a tray fell"},
@@ -564,6 +587,7 @@ func TestProblems(t *testing.T) {
 	}, b.Problems())
 	l, _ := b.Lot("2026-A")
 	same(t, "number", 18990, l.Number)
+	same(t, "said of the lot", []string{"2026-11-20 18:00: 20,000 moved to stack 2 (entry 1) is left out: 20,000 cannot be moved from stack 1: by the book 19,000 are there; if there are more, write a count first"}, l.Warnings)
 	// What the site file states has its name before what was written.
 	_, err := b.Check(signed(book.Entry{Kind: book.Opened, At: rulestest.Start, Unit: "stack 1", Open: opening(5)}, 4), now)
 	same(t, "name taken", "there is a lot 2026-A already, by the site file of 2026-10-21 18:00: choose another name", fmt.Sprint(err))

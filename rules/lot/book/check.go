@@ -35,6 +35,9 @@ func (b *Book) Check(e Entry, now time.Time) (warnings []string, err error) {
 			e.Seq = max(b.rows[n-1].Seq+1, 1)
 		}
 	}
+	if e.Lot == "" && e.Corrects > 0 && b.bySeq[e.Corrects] == nil {
+		return nil, refuse("there is no entry %d to correct or strike; the record sheet of a lot gives each line its number", e.Corrects)
+	}
 	if err := e.form(); err != nil {
 		return nil, &Refusal{err.Error()}
 	}
@@ -87,18 +90,18 @@ func (b *Book) broken(after *Book, seq int64) error {
 
 // notes lists the new warnings, and what holds again.
 func (b *Book) notes(after *Book) []string {
-	type note struct{ lot, text string }
-	old := make(map[note]bool)
-	for _, l := range b.lots {
-		for _, w := range l.Warnings {
-			old[note{l.ID, w}] = true
+	said := make(map[cause]bool)
+	for _, s := range b.states {
+		for _, c := range s.causes {
+			said[c] = true
 		}
 	}
 	var out []string
 	for _, l := range after.lots {
-		for _, w := range l.Warnings {
-			if !old[note{l.ID, w}] && !slices.Contains(out, w) {
-				out = append(out, w)
+		for i, c := range after.states[l.ID].causes {
+			if !said[c] {
+				said[c] = true
+				out = append(out, l.Warnings[i])
 			}
 		}
 	}

@@ -62,6 +62,8 @@ type state struct {
 	Lot
 	// loose is what lies in no unit yet.
 	loose Holding
+	// causes are those of Warnings.
+	causes []cause
 }
 
 // New folds entries, in whatever order they are given.
@@ -261,6 +263,11 @@ func (b *Book) fold() {
 			r.Problem = err.Error()
 		}
 	}
+	for _, r := range b.rows {
+		if s := b.states[r.Lot]; s != nil && r.Problem != "" && r.CorrectedBy == 0 {
+			b.warn(s, &r.Entry, "%s (%s) is left out: %s", r.what(), r.name(), r.Problem)
+		}
+	}
 }
 
 // apply folds one entry, and fills in what it left to the book.
@@ -300,9 +307,9 @@ func (b *Book) apply(r *row) error {
 	case Transferred, Shipped, Lost:
 		err = s.send(&e, at)
 	case Weighed:
-		err = s.weigh(&e, at)
+		err = b.weigh(s, &e, at)
 	case Counted:
-		err = b.count(s, &e, at)
+		err = b.count(s, &e)
 	case Opened, Note, Struck:
 	}
 	if err != nil {
@@ -315,8 +322,17 @@ func (b *Book) apply(r *row) error {
 // when words a time for the keeper.
 func (b *Book) when(t time.Time) string { return t.In(b.o.Location).Format("2006-01-02 15:04") }
 
-func (b *Book) warn(s *state, at time.Time, format string, args ...any) {
-	s.Warnings = append(s.Warnings, b.when(at)+": "+fmt.Sprintf(format, args...))
+// cause tells warnings apart, whatever their figures are by now and however many
+// lots carry them on.
+type cause struct {
+	lot  string
+	seq  int64
+	what string
+}
+
+func (b *Book) warn(s *state, e *Entry, format string, args ...any) {
+	s.Warnings = append(s.Warnings, b.when(e.At)+": "+fmt.Sprintf(format, args...))
+	s.causes = append(s.causes, cause{e.Lot, e.Seq, format})
 }
 
 // lot finds a lot that has begun.
@@ -372,7 +388,7 @@ func (b *Book) place(s *state, e *Entry, at time.Time) error {
 		return err
 	}
 	if !s.Placed.IsZero() {
-		b.disturb(s, e, at)
+		b.disturb(s, e)
 	}
 	s.put(s.loose.take(e.Number), e.Unit, e.Trays, at)
 	return nil
@@ -391,7 +407,7 @@ func (b *Book) move(s *state, e *Entry, at time.Time) error {
 	if err := h.fill(e, "moved from "+h.Unit); err != nil {
 		return err
 	}
-	b.disturb(s, e, at)
+	b.disturb(s, e)
 	part := h.take(e.Number)
 	s.tidy()
 	s.put(part, e.To, e.Trays, at)
@@ -407,9 +423,9 @@ func (b *Book) split(s *state, e *Entry, at time.Time) error {
 		return err
 	}
 	if e.To != "" && e.To != e.Unit {
-		b.disturb(s, e, at)
+		b.disturb(s, e)
 	}
-	child := &state{Lot: s.Lot}
+	child := &state{Lot: s.Lot, causes: slices.Clone(s.causes)}
 	child.ID, child.From, child.Into, child.OpenedAt = e.Other, s.ID, "", at
 	child.Count = Count{Method: Direct, Number: e.Number}
 	child.Opened, child.Number = e.Number, e.Number
@@ -443,12 +459,14 @@ func (b *Book) merge(s *state, e *Entry, at time.Time) error {
 		return b.finished(o)
 	case !strings.EqualFold(strings.TrimSpace(s.Species), strings.TrimSpace(o.Species)):
 		return fmt.Errorf("lot %s is %s and lot %s is %s: only lots of one species are merged", s.ID, s.Species, o.ID, o.Species)
+	case s.hatched() != o.hatched():
+		return fmt.Errorf("lot %s is at the stage %s and lot %s at the stage %s: eggs and hatched fish stay two lots, or all would be counted as one of them", s.ID, s.Stage, o.ID, o.Stage)
 	}
 	if s.Stage != o.Stage {
-		b.warn(o, at, "lot %s became part of it at the stage %s, while it was at the stage %s", s.ID, s.Stage, o.Stage)
+		b.warn(o, e, "lot %s, at the stage %s, became part of lot %s, at the stage %s", s.ID, s.Stage, o.ID, o.Stage)
 	}
 	if s.BaseC != o.BaseC {
-		b.warn(o, at, "the units of lot %s, which became part of it, are counted above another temperature, so a mean of both says little", s.ID)
+		b.warn(o, e, "the units of lot %s, which became part of lot %s, are counted above another temperature, so a mean of both says little", s.ID, o.ID)
 	}
 	n, last := s.Number, s.gather()
 	for _, h := range s.Holdings {
@@ -467,6 +485,9 @@ func (b *Book) merge(s *state, e *Entry, at time.Time) error {
 	s.less(n, last, at)
 	return nil
 }
+
+// hatched reports whether a hatch was seen, or they came hatched.
+func (s *state) hatched() bool { return s.Stage == lot.Hatch || s.Stage == lot.SwimUp }
 
 // see enters a stage.
 func (b *Book) see(s *state, e *Entry, at time.Time) error {
@@ -530,7 +551,7 @@ func (b *Book) pick(s *state, e *Entry, at time.Time) error {
 		s.less(e.Number, part.Strands, at)
 	}
 	if e.Kind == Shocked && s.Stage == lot.Green {
-		b.warn(s, at, "%s, though no eyed date is recorded before it", e.what())
+		b.warn(s, e, "%s, though no eyed date is recorded before it", e.what())
 	}
 	return nil
 }
@@ -564,8 +585,14 @@ func (s *state) count(e *Entry) {
 	}
 }
 
-func (s *state) weigh(e *Entry, at time.Time) error {
+func (b *Book) weigh(s *state, e *Entry, at time.Time) error {
+	// A keeper who writes the weight of one fish for that of the sample is far out.
+	light := false
 	set := func(h *Holding) {
+		if mean := e.Sample.MeanWeightG(); 2*mean < h.MeanWeightG && !light {
+			light = true
+			b.warn(s, e, "%s, where they weighed %s g each before; the weight to write is that of the whole sample", e.what(), amount(float64(h.MeanWeightG)))
+		}
 		h.MeanWeightG, h.LengthMM, h.WeighedAt = e.Sample.MeanWeightG(), e.Sample.LengthMM, at
 	}
 	if e.Unit == "" && len(s.Holdings) != 1 {
@@ -584,7 +611,7 @@ func (s *state) weigh(e *Entry, at time.Time) error {
 	return nil
 }
 
-func (b *Book) count(s *state, e *Entry, at time.Time) error {
+func (b *Book) count(s *state, e *Entry) error {
 	h, err := s.from(e.Unit)
 	if err != nil {
 		return err
@@ -593,7 +620,7 @@ func (b *Book) count(s *state, e *Entry, at time.Time) error {
 	n, _ := e.Count.Value() // its form was checked
 	more := n - h.Number
 	if 5*max(more, -more) > h.Number {
-		b.warn(s, at, "%s, where the book had %s", e.what(), measure.Group(h.Number))
+		b.warn(s, e, "%s, where the book had %s", e.what(), measure.Group(h.Number))
 	}
 	h.Strands = scaled(h.Strands, float64(n)/float64(h.Number))
 	h.Number = n
@@ -603,12 +630,12 @@ func (b *Book) count(s *state, e *Entry, at time.Time) error {
 }
 
 // disturb warns when tender eggs are about to be moved.
-func (b *Book) disturb(s *state, e *Entry, at time.Time) {
+func (b *Book) disturb(s *state, e *Entry) {
 	if b.o.Tender == nil || s.Start != lot.Green || s.Stage != lot.Green {
 		return
 	}
 	s.gather()
-	if t := b.o.Tender(&s.Lot, at); t.Tender {
-		b.warn(s, at, "%s, while the eggs were tender: %s", e.what(), t.Why)
+	if t := b.o.Tender(&s.Lot, e.At.UTC()); t.Tender {
+		b.warn(s, e, "%s, while the eggs were tender, as they are from %s until eyed", e.what(), b.when(t.From))
 	}
 }

@@ -94,6 +94,7 @@ func TestRefusals(t *testing.T) {
 
 		// Merging.
 		{"another species", green(char), book.Entry{Kind: book.Merged, At: day(10), Lot: "2026-G", Other: "2026-A"}, "lot 2026-G is arctic char and lot 2026-A is brook trout: only lots of one species are merged"},
+		{"hatched into eggs", hatched, book.Entry{Kind: book.Merged, At: day(60), Lot: "2026-G", Other: "2026-A"}, "lot 2026-G is at the stage hatch and lot 2026-A at the stage eyed: eggs and hatched fish stay two lots, or all would be counted as one of them"},
 		{"itself", nil, book.Entry{Kind: book.Merged, At: day(10), Other: "2026-A"}, "a lot cannot become part of itself: say another lot"},
 		{"into a lot that is gone", append(green(*opening(500)), shipped...), book.Entry{Kind: book.Merged, At: day(11), Lot: "2026-G", Other: "2026-A"}, "lot 2026-A was finished at 2026-10-11 08:30: nothing of it was left"},
 		{"round in a ring", merged, book.Entry{Kind: book.Merged, At: day(6), Other: "2026-G"}, "lot 2026-G became part of lot 2026-A at 2026-10-06 08:30: write it for that one"},
@@ -199,4 +200,12 @@ func TestBackDated(t *testing.T) {
 	w.add(book.Entry{Kind: book.Note, At: day(11), Text: "all well there"})
 	w.add(book.Entry{Kind: book.Shipped, At: day(10), Number: 5000, Place: "Birch Run", Corrects: 2})
 	same(t, "left again", 6800, w.lot("2026-A").Number)
+}
+
+// A strike may leave the lot to the entry that it strikes.
+func TestNoSuchEntry(t *testing.T) {
+	e := signed(book.Entry{Kind: book.Struck, At: day(10), Corrects: 99, Text: "twice"}, 2)
+	e.Lot = ""
+	_, err := open(t).b.Check(e, now)
+	same(t, "reason", "there is no entry 99 to correct or strike; the record sheet of a lot gives each line its number", fmt.Sprint(err))
 }

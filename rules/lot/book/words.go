@@ -34,7 +34,11 @@ func (e Entry) what() string {
 			if o.Strain != "" {
 				s += ", " + o.Strain
 			}
-			s += fmt.Sprintf(", %s, %s", o.Start, o.Count)
+			s += ", " + string(o.Start)
+			if o.StartUnits != 0 {
+				s += fmt.Sprintf(" with %s degree-days", amount(float64(o.StartUnits)))
+			}
+			s += ", " + o.Count.String()
 			if o.Source != "" {
 				s += ", from " + o.Source
 			}

@@ -60,7 +60,7 @@ func TestWords(t *testing.T) {
 		entry book.Entry
 		want  string
 	}{
-		{book.Entry{Kind: book.Opened, Unit: "stack 1", Trays: "1-4", Open: o}, "opened: brook trout, upper, eyed, 24,000 direct, from own broodstock, in stack 1 (trays 1-4)"},
+		{book.Entry{Kind: book.Opened, Unit: "stack 1", Trays: "1-4", Open: o}, "opened: brook trout, upper, eyed with 230 degree-days, 24,000 direct, from own broodstock, in stack 1 (trays 1-4)"},
 		{book.Entry{Kind: book.Opened}, "opened"},
 		{book.Entry{Kind: book.Placed, Unit: "stack 1"}, "all placed in stack 1"},
 		{book.Entry{Kind: book.Moved, Number: 8000, Unit: "stack 1", To: "trough 3", Trays: "1-4"}, "8,000 moved from stack 1 to trough 3 (trays 1-4)"},
