@@ -8,6 +8,8 @@ import (
 	"weirkeeper/rules"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lang"
+	"weirkeeper/rules/lot"
+	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/rulestest"
 	"weirkeeper/rules/site"
@@ -120,4 +122,127 @@ func BenchmarkTick(b *testing.B) {
 			}
 		})
 	}
+}
+
+// manyLots is a site of ten years: 300 finished lots and 40 living ones, 6 or 7
+// entries each, through three units of 40, counted from readings every hour.
+func manyLots(b *testing.B) (e *rules.Engine, entries []book.Entry, now time.Time) {
+	b.Helper()
+	s := rulestest.Site()
+	s.Units, s.Probes, s.Lots = nil, nil, nil
+	for i := range 40 {
+		unit, kind := fmt.Sprintf("unit %d", i), site.Stack
+		if i >= 20 {
+			kind = site.Trough
+		}
+		s.Units = append(s.Units, site.Unit{Name: unit, Kind: kind, VolumeL: 300, DesignFlowLPM: 40})
+		p := site.Probe{ID: reading.ProbeID(unit + " temperature"), Quantity: reading.Temperature, At: unit, High: 30, Every: time.Hour}
+		if i > 0 {
+			p.StandIn = "unit 0 temperature"
+		}
+		s.Probes = append(s.Probes, p)
+	}
+	now = rulestest.Start
+	e = rules.New(s, &lang.Program{})
+	if _, err := e.Rebuild(now, rules.Past{Readings: sequence(nil), WatchingSince: now.AddDate(-10, 0, 0)}); err != nil {
+		b.Fatal(err)
+	}
+	add := func(lotID string, day int, x book.Entry, took time.Time) {
+		x.Seq = int64(len(entries) + 1)
+		x.Lot, x.ID, x.By, x.At = lotID, fmt.Sprint("entry ", x.Seq), "kim", took.AddDate(0, 0, day)
+		entries = append(entries, x)
+	}
+	for i := range 340 {
+		took, days := now.AddDate(0, 0, -200-10*i), 200
+		if i < 40 {
+			took, days = now.AddDate(0, 0, -1-2*i), 1+2*i
+		}
+		id := fmt.Sprint("lot ", i)
+		stack, next, trough := fmt.Sprintf("unit %d", i%20), fmt.Sprintf("unit %d", (i+1)%20), fmt.Sprintf("unit %d", 20+i%20)
+		for _, x := range []struct {
+			day int
+			e   book.Entry
+		}{
+			{0, book.Entry{Kind: book.Opened, Unit: stack, Open: &book.Opening{Species: "rainbow trout", EggTake: took, Start: lot.Green, Count: book.Count{Method: book.Direct, Number: 10000}}}},
+			{1, book.Entry{Kind: book.Moved, Unit: stack, To: next, Number: 4000}},
+			{22, book.Entry{Kind: book.Eyed}},
+			{23, book.Entry{Kind: book.Picked, Unit: stack, Number: 200}},
+			{42, book.Entry{Kind: book.Hatched, Part: book.Half}},
+			{60, book.Entry{Kind: book.Moved, Unit: next, To: trough}},
+			{180, book.Entry{Kind: book.Shipped, Place: "Lower pond"}},
+		} {
+			if x.day < days {
+				add(id, x.day, x.e, took)
+			}
+		}
+	}
+	e.SetBook(book.New(entries, e.BookOptions()))
+	for range 2 {
+		for _, src := range e.Sources() {
+			to := src.To
+			if to.IsZero() || to.After(now) {
+				to = now
+			}
+			hourly := func(yield func(reading.Reading, error) bool) {
+				for at := src.From; at.Before(to); at = at.Add(time.Hour) {
+					if !yield(rulestest.Reading(src.Main, at, 10), nil) {
+						return
+					}
+				}
+			}
+			if err := e.Recount(src.Span, hourly, hourly, nil); err != nil {
+				b.Fatal(err)
+			}
+		}
+		e.SetBook(book.New(entries, e.BookOptions()))
+	}
+	for _, l := range e.Lots(now) {
+		if l.Counting || l.Units.DegreeDays < 9 {
+			b.Fatalf("%s: %+v", l.Lot.ID, l.Units)
+		}
+	}
+	return e, entries, now
+}
+
+// BenchmarkLots is what 40 living and 300 finished lots cost: a tick and the
+// views that follow it every second, the tick that foretells anew (every ten
+// minutes), and an entry: its check, and the book anew.
+func BenchmarkLots(b *testing.B) {
+	e, entries, now := manyLots(b)
+	b.Logf("%d entries", len(entries))
+	b.Run("tick and views", func(b *testing.B) {
+		e.Tick(now)
+		b.ReportAllocs()
+		for b.Loop() {
+			sink += len(e.Tick(now)) + len(e.Lots(now)) + len(e.Standing(now))
+		}
+	})
+	b.Run("foretell", func(b *testing.B) {
+		b.ReportAllocs()
+		for b.Loop() {
+			now = now.Add(10 * time.Minute)
+			sink += len(e.Tick(now))
+		}
+	})
+	b.Run("set book", func(b *testing.B) {
+		b.ReportAllocs()
+		for b.Loop() {
+			e.SetBook(book.New(entries, e.BookOptions()))
+		}
+	})
+	b.Run("tick after entry", func(b *testing.B) {
+		b.ReportAllocs()
+		for b.Loop() {
+			e.SetBook(e.Book())
+			sink += len(e.Tick(now))
+		}
+	})
+	b.Run("check", func(b *testing.B) {
+		b.ReportAllocs()
+		for b.Loop() {
+			if _, err := e.Book().Check(book.Entry{ID: "x", Lot: "lot 5", Kind: book.Picked, Unit: "unit 5", Number: 5, At: now, By: "kim"}, now); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
 }

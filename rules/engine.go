@@ -3,6 +3,7 @@ package rules
 import (
 	"fmt"
 	"iter"
+	"maps"
 	"slices"
 	"sort"
 	"strings"
@@ -190,10 +191,10 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 	}
 	if p.def.Quantity == reading.Temperature && counts(r) {
 		for _, c := range p.main {
-			c.add(r)
+			e.addMain(c, r)
 		}
 		for _, c := range p.standIn {
-			c.addStandIn(r)
+			e.addStandIn(c, r)
 		}
 	}
 	if r.Flags.Has(reading.Late | reading.DeviceTimed) {
@@ -251,6 +252,7 @@ func (e *Engine) past(now time.Time, c *check, r *reading.Reading) {
 // Tick lets time pass: silence, missed chores and on-delays are judged.
 func (e *Engine) Tick(now time.Time) []alarm.Transition {
 	e.begin(now)
+	e.lookAhead(now)
 	for _, c := range e.checks {
 		e.reAlarm(now, c)
 		switch {
@@ -426,7 +428,8 @@ func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
 
 // Shift follows a step of the clock on the wall: what the engine remembers
 // moves along, so that every silence and delay goes on as long as it would have.
-// Readings keep the times they were stored with.
+// Readings keep the times they were stored with, and what was counted of them is
+// to be counted again from the record.
 func (e *Engine) Shift(by time.Duration) {
 	move := func(ts ...*time.Time) {
 		for _, t := range ts {
@@ -436,6 +439,7 @@ func (e *Engine) Shift(by time.Duration) {
 		}
 	}
 	move(&e.started)
+	e.CountAgain()
 	for i := range e.probes {
 		p := &e.probes[i]
 		move(&p.lastAt, &p.anyTime)
@@ -563,6 +567,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 	for _, c := range e.counters {
 		c.live = past.Readings == nil // else it had but the newest
 	}
+	maps.Copy(e.told, past.Occurrences)
 	e.recounted()
 	for _, t := range past.Standing {
 		if _, left := standing[t.Key]; !left {

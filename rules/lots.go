@@ -1,12 +1,15 @@
 package rules
 
 import (
+	"cmp"
 	"errors"
 	"iter"
+	"maps"
 	"slices"
 	"strings"
 	"time"
 
+	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lot"
 	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/measure"
@@ -34,6 +37,7 @@ type counter struct {
 	// not, it must be counted from the record before it says anything.
 	live   bool
 	behind bool // a reading came that belongs further back: count again
+	tried  bool // counting it from the record has been tried
 	idle   bool // only finished lots were there
 }
 
@@ -41,17 +45,39 @@ type counter struct {
 type lots struct {
 	book     *book.Book
 	counters map[Span]*counter
+	// starts are the counters that begin alike, those that end first first,
+	// by their span without its end.
+	starts map[Span][]*counter
 	// hands are the counters by the name of their unit's hand thermometer.
 	hands map[reading.ProbeID][]*counter
 	// notices are the checks by lot and notice.
 	notices map[alarmOf]*check
 	// lastYear is the course of last year by unit.
 	lastYear map[string][]lot.DayMean
-	// calibrations by stage; nil when they must be worked out.
-	calibrations map[calibrationOf]map[lot.Stage]lot.Calibration
-	// forecasts by lot; worked out again when forecastAt has passed.
-	forecasts  map[string]foreseen
-	forecastAt time.Time
+	// told is how often each notice of a lot that is not watched now has been
+	// raised: if it is watched again, it goes on from there.
+	told map[alarm.Key]uint64
+	// judged is what notices are judged by, worked out at ticks. asked is what
+	// is worked out for whoever asks in between: when somebody looks must
+	// change nothing of what a tick will find.
+	judged, asked *outlook
+	// finished are the views of lots that are finished and counted whole.
+	finished map[string]LotView
+}
+
+// outlook is what the lots' units foretell in one span of forecastEvery, as far
+// as it was asked for; nil when it must be worked out.
+type outlook struct {
+	at           time.Time
+	calibrations map[calibrationOf]calibrated
+	lots         map[string]foreseen
+}
+
+// calibrated is what the site's lots say by stage. waits: more may speak once
+// they are counted.
+type calibrated struct {
+	stages map[lot.Stage]lot.Calibration
+	waits  bool
 }
 
 // calibrationOf names what lots speak for.
@@ -60,10 +86,12 @@ type calibrationOf struct {
 	baseC           measure.TempC
 }
 
-// foreseen is what a lot's units foretold when that was last worked out.
+// foreseen is what a lot's units foretell. sure is false while it, or a lot
+// whose stages it goes by, is not counted whole.
 type foreseen struct {
+	course   lot.Course
 	forecast []lot.Forecast
-	lastYear bool
+	sure     bool
 }
 
 // forecastEvery is how often forecasts are worked out anew.
@@ -90,7 +118,7 @@ func (e *Engine) SetBook(b *book.Book) {
 	for i := range e.probes {
 		e.probes[i].main, e.probes[i].standIn = nil, nil
 	}
-	e.hands = make(map[reading.ProbeID][]*counter)
+	e.hands, e.starts = make(map[reading.ProbeID][]*counter), make(map[Span][]*counter)
 	counters := make(map[Span]*counter, len(wanted))
 	for span, active := range wanted {
 		c := e.counters[span]
@@ -101,25 +129,52 @@ func (e *Engine) SetBook(b *book.Book) {
 		c.idle = !active
 		counters[span] = c
 		e.wire(c)
+		e.starts[span.start()] = append(e.starts[span.start()], c)
+	}
+	for _, alike := range e.starts {
+		slices.SortFunc(alike, func(a, b *counter) int { return a.span.endsBefore(b.span) })
 	}
 	e.counters = counters
 	e.setNotices()
 	e.recounted()
 }
 
+// start is where the span begins.
+func (s Span) start() Span {
+	s.To = time.Time{}
+	return s
+}
+
+// endsBefore compares the ends; what goes on ends last.
+func (s Span) endsBefore(o Span) int {
+	switch {
+	case s.To.IsZero() || o.To.IsZero():
+		return o.To.Compare(s.To) // a zero time is before any other
+	}
+	return s.To.Compare(o.To)
+}
+
 // counter finds what counts a span up to a time. While the book is folded, a
-// stay that will have an end is still open: then any that begins alike and
-// reaches far enough will do.
+// stay that will have an end is still open, and a part that will vanish is still
+// there: then any that begins alike and reaches far enough will do.
 func (e *Engine) counter(span Span, upTo time.Time) *counter {
 	if c := e.counters[span]; c != nil {
 		return c
 	}
-	for s, c := range e.counters {
-		if s.Unit == span.Unit && s.BaseC == span.BaseC && s.From.Equal(span.From) && (s.To.IsZero() || !s.To.Before(upTo)) {
+	for _, c := range e.starts[span.start()] {
+		if c.live && (c.span.To.IsZero() || !c.span.To.Before(upTo)) {
 			return c
 		}
 	}
 	return nil
+}
+
+// end is where a stay ends, or has come to at a time.
+func end(s book.Stay, at time.Time) time.Time {
+	if s.To.IsZero() || s.To.After(at) {
+		return at
+	}
+	return s.To
 }
 
 func spanOf(s book.Stay, base measure.TempC) Span {
@@ -185,28 +240,47 @@ func counts(r *reading.Reading) bool {
 }
 
 // over reports whether a reading of that time can no longer matter: it lies
-// beyond the span, or so far before it that nobody looks.
+// beyond the span, or so far from it that it is not read from the record either.
 func (c *counter) over(at time.Time) bool {
-	if at.Before(c.span.From.Add(-thermal.Lookback)) {
+	if from, to := c.bounds(); at.Before(from) || (!to.IsZero() && !at.Before(to)) {
 		return true
 	}
 	settled, ok := c.count.Settled()
 	return ok && at.After(settled)
 }
 
-func (c *counter) add(r *reading.Reading) {
+// bounds are those of the readings that matter, half-open; to is zero for all
+// there are.
+func (c *counter) bounds() (from, to time.Time) {
+	if !c.span.To.IsZero() {
+		to = c.span.To.Add(thermal.Lookback)
+	}
+	return c.span.From.Add(-thermal.Lookback), to
+}
+
+// changed says that a reading was counted. Views of finished lots are kept, and
+// only spans with an end are theirs.
+func (e *Engine) changed(c *counter) {
+	if !c.span.To.IsZero() {
+		e.finished = nil
+	}
+}
+
+func (e *Engine) addMain(c *counter, r *reading.Reading) {
 	if !c.live || c.over(r.At) {
 		return
 	}
+	e.changed(c)
 	if errors.Is(c.count.Add(r.At, measure.TempC(r.Value)), thermal.ErrOutOfOrder) {
 		c.behind = true
 	}
 }
 
-func (c *counter) addStandIn(r *reading.Reading) {
+func (e *Engine) addStandIn(c *counter, r *reading.Reading) {
 	if !c.live || c.over(r.At) {
 		return
 	}
+	e.changed(c)
 	// One that comes late may lie in a gap that was closed without it.
 	if r.Flags&(reading.OutOfOrder|reading.Late) != 0 || c.count.InClosedGap(r.At) {
 		c.behind = true
@@ -246,10 +320,8 @@ func (e *Engine) Sources() []Source {
 		if c.live && !c.behind {
 			continue
 		}
-		s := Source{Span: c.span, Hand: site.HandProbe(c.span.Unit), From: c.span.From.Add(-thermal.Lookback), Idle: c.idle}
-		if !c.span.To.IsZero() {
-			s.To = c.span.To.Add(thermal.Lookback)
-		}
+		s := Source{Span: c.span, Hand: site.HandProbe(c.span.Unit), Idle: c.idle}
+		s.From, s.To = c.bounds()
 		if c.main != nil {
 			s.Main = c.main.ID
 		}
@@ -269,7 +341,7 @@ func (e *Engine) Sources() []Source {
 		if c := b.Span.From.Compare(a.Span.From); c != 0 {
 			return c
 		}
-		return strings.Compare(a.Span.Unit, b.Span.Unit)
+		return cmp.Or(strings.Compare(a.Span.Unit, b.Span.Unit), a.Span.endsBefore(b.Span), cmp.Compare(a.Span.BaseC, b.Span.BaseC))
 	})
 	return out
 }
@@ -282,26 +354,29 @@ func (e *Engine) Recount(span Span, main, standIn, hand iter.Seq2[reading.Readin
 	if c == nil {
 		return nil
 	}
+	c.tried = true
+	e.recounted()
 	fresh := c.integrator(e.site.Location)
 	if err := feed(fresh, main, standIn, hand); err != nil {
 		return err
 	}
 	c.count, c.live, c.behind = fresh, true, false
-	e.recounted()
 	return nil
 }
 
 // recounted says that what rests on the counts must be worked out anew.
 func (e *Engine) recounted() {
-	e.calibrations, e.forecasts = nil, nil
+	e.judged, e.asked, e.finished = nil, nil, nil
 }
 
 // CountAgain marks every span to be counted again from the record, as after its
-// readings' times were corrected.
+// readings' times were corrected. Until then none counts as whole: the time now
+// may lie days from what was counted.
 func (e *Engine) CountAgain() {
 	for _, c := range e.counters {
-		c.behind = true
+		c.live, c.tried = false, false
 	}
+	e.recounted()
 }
 
 // side is a sequence that is read up to the time of the main one.
@@ -365,7 +440,7 @@ func feed(in *thermal.Integrator, main, standIn, hand iter.Seq2[reading.Reading,
 // by date, for forecasts.
 func (e *Engine) SetLastYear(unit string, days []lot.DayMean) {
 	e.lastYear[unit] = days
-	e.forecasts = nil
+	e.judged, e.asked = nil, nil
 }
 
 // Book is the book of lots as last set.
@@ -378,30 +453,87 @@ func (e *Engine) profile(species string) lot.Profile {
 	return p
 }
 
-// strandUnits is what a strand has gathered up to a time, and whether all of it
-// is counted.
-func (e *Engine) strandUnits(s *book.Strand, now time.Time) (u thermal.Units, whole bool) {
-	whole = true
+// strandUnits is what a strand has gathered up to a time. Of a stay without any
+// reading nothing is known: its time counts as unsupported, and gathers nothing.
+func (e *Engine) strandUnits(s *book.Strand, now time.Time) thermal.Units {
+	var u thermal.Units
 	for _, stay := range s.Path {
 		c := e.counters[spanOf(stay, s.BaseC)]
 		if c == nil {
-			return u, false
+			continue
 		}
-		whole = whole && c.live
-		u = u.Add(c.count.UnitsAt(now))
+		v := c.count.UnitsAt(now)
+		if until := end(stay, now); v.From.IsZero() && c.live && until.After(stay.From) {
+			v.From, v.To, v.Unsupported = stay.From, until, until.Sub(stay.From)
+		}
+		u = u.Add(v)
 	}
 	u.DegreeDays += s.StartUnits
-	return u, whole
+	return u
+}
+
+// strandUnitsAt is strandUnits for a time gone by, also while the book is folded.
+func (e *Engine) strandUnitsAt(s *book.Strand, at time.Time) thermal.Units {
+	var u thermal.Units
+	for _, stay := range s.Path {
+		until := end(stay, at)
+		if c := e.counter(spanOf(stay, s.BaseC), until); c != nil {
+			u = u.Add(thermal.At(0, c.count.Days(at), until))
+		}
+	}
+	u.DegreeDays += s.StartUnits
+	return u
+}
+
+// whole reports whether all the stays of some strands are counted, and whether
+// that was tried at least.
+func (e *Engine) whole(strands []book.Strand) (whole, tried bool) {
+	whole, tried = true, true
+	for i := range strands {
+		for _, stay := range strands[i].Path {
+			c := e.counters[spanOf(stay, strands[i].BaseC)]
+			whole = whole && c != nil && c.live
+			tried = tried && c != nil && (c.live || c.tried)
+		}
+	}
+	return whole, tried
 }
 
 func (e *Engine) strandDays(s *book.Strand, now time.Time) []thermal.Day {
 	var days []thermal.Day
 	for _, stay := range s.Path {
-		if c := e.counter(spanOf(stay, s.BaseC), now); c != nil {
-			days = thermal.JoinDays(days, c.count.Days(now))
+		if c := e.counters[spanOf(stay, s.BaseC)]; c != nil {
+			if more := c.count.Days(now); days == nil {
+				days = more
+			} else {
+				days = thermal.JoinDays(days, more)
+			}
 		}
 	}
 	return days
+}
+
+// own are the strands of a lot's own eggs: not of lots that merged into it,
+// whose stages were another day. All, if none of its own are left.
+func own(l *book.Lot, b *book.Book) []book.Strand {
+	root := l
+	for root.From != "" {
+		from, ok := b.Lot(root.From)
+		if !ok {
+			break
+		}
+		root = from
+	}
+	var out []book.Strand
+	for _, s := range l.Strands {
+		if s.Lot == root.ID {
+			out = append(out, s)
+		}
+	}
+	if len(out) == 0 {
+		return l.Strands
+	}
+	return out
 }
 
 // shares are the strands' parts of the whole, adding up to 1.
@@ -419,17 +551,16 @@ func shares(strands []book.Strand) []float64 {
 	return w
 }
 
-// units is what a lot has gathered, the mean over its strands by number.
-func (e *Engine) units(l *book.Lot, now time.Time) (mean thermal.Units, least, most measure.DegreeDays, whole bool) {
-	whole = true
-	w := shares(l.Strands)
-	for i := range l.Strands {
-		u, all := e.strandUnits(&l.Strands[i], now)
-		whole = whole && all
+// mean is what strands have gathered, by number; least and most are those of
+// single ones.
+func mean(strands []book.Strand, units func(*book.Strand) thermal.Units) (mean thermal.Units, least, most measure.DegreeDays) {
+	w := shares(strands)
+	for i := range strands {
+		u := units(&strands[i])
 		if i == 0 {
 			mean.From, mean.To, least, most = u.From, u.To, u.DegreeDays, u.DegreeDays
 		}
-		if !u.From.IsZero() && u.From.Before(mean.From) {
+		if !u.From.IsZero() && (mean.From.IsZero() || u.From.Before(mean.From)) {
 			mean.From = u.From
 		}
 		if u.To.After(mean.To) {
@@ -445,26 +576,42 @@ func (e *Engine) units(l *book.Lot, now time.Time) (mean thermal.Units, least, m
 		part(&mean.ByHand, u.ByHand)
 		part(&mean.Unsupported, u.Unsupported)
 	}
-	return mean, least, most, whole
+	return mean, least, most
 }
 
-func (e *Engine) days(l *book.Lot, now time.Time) []thermal.Day {
-	tables := make([][]thermal.Day, len(l.Strands))
-	for i := range l.Strands {
-		tables[i] = e.strandDays(&l.Strands[i], now)
+// units is what a lot has gathered; one that lies nowhere yet, what it came with.
+func (e *Engine) units(l *book.Lot, now time.Time) (u thermal.Units, least, most measure.DegreeDays) {
+	if len(l.Strands) == 0 {
+		return thermal.Units{DegreeDays: l.StartUnits}, l.StartUnits, l.StartUnits
+	}
+	return mean(l.Strands, func(s *book.Strand) thermal.Units { return e.strandUnits(s, now) })
+}
+
+// unitsAt is what a lot's own eggs had gathered at a time gone by.
+func (e *Engine) unitsAt(l *book.Lot, strands []book.Strand, at time.Time) thermal.Units {
+	if len(strands) == 0 {
+		return thermal.Units{DegreeDays: l.StartUnits}
+	}
+	u, _, _ := mean(strands, func(s *book.Strand) thermal.Units { return e.strandUnitsAt(s, at) })
+	return u
+}
+
+func (e *Engine) days(strands []book.Strand, now time.Time) []thermal.Day {
+	tables := make([][]thermal.Day, len(strands))
+	for i := range strands {
+		tables[i] = e.strandDays(&strands[i], now)
 	}
 	if len(tables) == 1 {
 		return tables[0]
 	}
-	return thermal.MeanDays(tables, shares(l.Strands))
+	return thermal.MeanDays(tables, shares(strands))
 }
 
-// startUnits is what the lot had gathered before its first stay, the mean over
-// the strands.
-func startUnits(l *book.Lot) measure.DegreeDays {
+// startUnits is what strands had gathered before their first stay, the mean.
+func startUnits(strands []book.Strand) measure.DegreeDays {
 	var sum measure.DegreeDays
-	for i, w := range shares(l.Strands) {
-		sum += measure.DegreeDays(w) * l.Strands[i].StartUnits
+	for i, w := range shares(strands) {
+		sum += measure.DegreeDays(w) * strands[i].StartUnits
 	}
 	return sum
 }
@@ -480,13 +627,16 @@ func (e *Engine) Lots(now time.Time) []LotView {
 }
 
 func (e *Engine) view(l *book.Lot, now time.Time) LotView {
+	if v, ok := e.finished[l.ID]; ok && !l.Finished.After(now) {
+		return v
+	}
 	v := LotView{Lot: l}
 	until := now
 	if !l.Finished.IsZero() && l.Finished.Before(now) {
 		until = l.Finished
 	}
-	whole := true
-	v.Units, v.Least, v.Most, whole = e.units(l, until)
+	whole, _ := e.whole(l.Strands)
+	v.Units, v.Least, v.Most = e.units(l, until)
 	v.Counting = !whole
 	for _, h := range l.Holdings {
 		s := LotProbe{Unit: h.Unit}
@@ -495,12 +645,17 @@ func (e *Engine) view(l *book.Lot, now time.Time) LotView {
 		}
 		v.Sources = append(v.Sources, s)
 	}
-	course := e.course(l, now)
-	v.MeanC, v.HaveMean = course.MeanC, course.Known
-	if l.Finished.IsZero() {
-		f := e.foresee(l, now)
-		v.Forecast, v.LastYear = f.forecast, f.lastYear
+	switch {
+	case l.Finished.IsZero():
+		f := e.foresee(e.outlookAt(now), l, now)
+		v.MeanC, v.HaveMean = f.course.MeanC, f.course.Known
+		v.Forecast, v.LastYear = f.forecast, len(f.course.LastYear) > 0
 		v.Tender = e.tender(l, v.Units.DegreeDays, now)
+	case whole && !l.Finished.After(now):
+		if e.finished == nil {
+			e.finished = make(map[string]LotView)
+		}
+		e.finished[l.ID] = v
 	}
 	return v
 }
@@ -509,16 +664,13 @@ func (e *Engine) tender(l *book.Lot, u measure.DegreeDays, at time.Time) lot.Ten
 	return e.profile(l.Species).TenderAt(l.Start, l.EggTake, l.EyedAt, e.need(l, lot.Eyed), u, at.In(e.site.Location))
 }
 
-// unitsAt is what a lot had gathered at a time, past or not.
-func (e *Engine) unitsAt(l *book.Lot, at time.Time) thermal.Units {
-	return thermal.At(startUnits(l), e.days(l, at), at)
-}
-
 // BookOptions are what the book is folded by at this site.
 func (e *Engine) BookOptions() book.Options {
 	return book.Options{
 		Units: e.site.Units, Location: e.site.Location,
-		Tender: func(l *book.Lot, at time.Time) lot.TenderState { return e.tender(l, e.unitsAt(l, at).DegreeDays, at) },
+		Tender: func(l *book.Lot, at time.Time) lot.TenderState {
+			return e.tender(l, e.unitsAt(l, l.Strands, at).DegreeDays, at)
+		},
 	}
 }
 
@@ -591,43 +743,46 @@ func (e *Engine) course(l *book.Lot, now time.Time) lot.Course {
 	return lot.NewCourse(c.MeanC, c.SpreadC, e.lastYear[s.Path[len(s.Path)-1].Unit], now.In(e.site.Location))
 }
 
-// seen is when each stage was seen.
-func seen(l *book.Lot) map[lot.Stage]time.Time {
-	m := make(map[lot.Stage]time.Time, 3)
-	put := func(s lot.Stage, times ...time.Time) {
-		for _, t := range times {
-			if !t.IsZero() {
-				m[s] = t
-				return
-			}
+// outlookAt is the outlook of the newest tick where that still holds, else one
+// for who asks.
+func (e *Engine) outlookAt(now time.Time) *outlook {
+	at := now.Truncate(forecastEvery)
+	for _, o := range []*outlook{e.judged, e.asked} {
+		if o != nil && o.at.Equal(at) {
+			return o
 		}
 	}
-	put(lot.Eyed, l.EyedAt)
-	put(lot.Hatch, l.HatchHalf, l.HatchFirst, l.HatchLast)
-	put(lot.SwimUp, l.SwimUpAt)
-	return m
+	e.asked = newOutlook(at)
+	return e.asked
 }
 
-// foresee is the lot's forecast, worked out at most every forecastEvery.
-func (e *Engine) foresee(l *book.Lot, now time.Time) foreseen {
-	if at := now.Truncate(forecastEvery); !at.Equal(e.forecastAt) || e.forecasts == nil {
-		e.forecasts, e.forecastAt = make(map[string]foreseen), at
+func newOutlook(at time.Time) *outlook {
+	return &outlook{at: at, calibrations: make(map[calibrationOf]calibrated), lots: make(map[string]foreseen)}
+}
+
+// lookAhead begins a new outlook at a tick when the last one is too old.
+func (e *Engine) lookAhead(now time.Time) {
+	if at := now.Truncate(forecastEvery); e.judged == nil || !e.judged.at.Equal(at) {
+		e.judged, e.asked = newOutlook(at), nil
 	}
-	f, ok := e.forecasts[l.ID]
+}
+
+// foresee is the lot's forecast in an outlook, worked out once in it.
+func (e *Engine) foresee(o *outlook, l *book.Lot, now time.Time) foreseen {
+	f, ok := o.lots[l.ID]
 	if ok {
 		return f
 	}
-	units, _, _, _ := e.units(l, now)
-	course := e.course(l, now)
-	f = foreseen{
-		lastYear: len(course.LastYear) > 0,
-		forecast: lot.Foresee(lot.Outlook{
-			Species: l.Species, Profile: e.profile(l.Species), LotNeeds: e.lotNeeds(l.ID), Start: l.Start, Seen: seen(l),
-			Units: units, StartUnits: startUnits(l), Days: e.days(l, now), BaseC: l.BaseC,
-			Calibrations: e.calibration(l), Course: course, Now: now.In(e.site.Location),
-		}),
-	}
-	e.forecasts[l.ID] = f
+	units, _, _ := e.units(l, now)
+	calibrated := e.calibration(o, l)
+	whole, _ := e.whole(l.Strands)
+	f = foreseen{course: e.course(l, now), sure: whole && !calibrated.waits}
+	f.forecast = lot.Foresee(lot.Outlook{
+		Species: l.Species, Profile: e.profile(l.Species), LotNeeds: e.lotNeeds(l.ID), Start: l.Start, Seen: l.Seen(),
+		Units: units, StartUnits: startUnits(l.Strands), Days: e.days(l.Strands, now), BaseC: l.BaseC,
+		Calibrations: calibrated.stages, Course: f.course, Now: now.In(e.site.Location),
+	})
+	o.lots[l.ID] = f
 	return f
 }
 
@@ -636,54 +791,85 @@ const ownStrain = 3
 
 // calibration is what the site's lots say of a lot's species: of its own strain
 // where enough of them are there, else of all strains.
-func (e *Engine) calibration(l *book.Lot) map[lot.Stage]lot.Calibration {
+func (e *Engine) calibration(o *outlook, l *book.Lot) calibrated {
 	key := calibrationOf{strings.ToLower(l.Species), strings.ToLower(l.Strain), l.BaseC}
-	if c, ok := e.calibrations[key]; ok {
+	if c, ok := o.calibrations[key]; ok {
 		return c
 	}
-	if e.calibrations == nil {
-		e.calibrations = make(map[calibrationOf]map[lot.Stage]lot.Calibration)
-	}
-	out := make(map[lot.Stage]lot.Calibration)
+	seen, waits := e.observations(l)
+	out := calibrated{stages: make(map[lot.Stage]lot.Calibration), waits: waits}
 	p := e.profile(l.Species)
 	for _, s := range lot.Stages()[1:] {
-		all, own := e.observations(l, s)
-		if len(own) >= ownStrain {
+		all := seen[s]
+		if own := slices.DeleteFunc(slices.Clone(all), func(o lot.Observation) bool { return !strings.EqualFold(o.Strain, l.Strain) }); len(own) >= ownStrain {
 			all = own
 		}
 		prior := p.Needs[s]
 		if l.BaseC == 0 { // what is published counts from there
 			prior = p.Need(s)
 		}
-		out[s] = lot.Calibrate(s, prior, all)
+		out.stages[s] = lot.Calibrate(s, prior, all)
 	}
-	e.calibrations[key] = out
+	o.calibrations[key] = out
 	return out
 }
 
-// observations are what the lots of one species had gathered when a stage was
-// seen; own are those of the same strain. Lots counted from another base, merged
-// into another or not counted whole yet do not speak.
-func (e *Engine) observations(like *book.Lot, s lot.Stage) (all, own []lot.Observation) {
+// unsupportedShare is the most of its time that a lot's units may rest on
+// nothing if it is to speak for others (common practice, no source).
+const unsupportedShare = 0.1
+
+// observations are what the lots of one species had gathered when stages were
+// seen, by stage. Lots counted from another base, merged into another or not
+// counted whole yet do not speak; waits says that there are some of the last
+// that were not tried to be counted. What was seen before a part was split off
+// speaks once.
+func (e *Engine) observations(like *book.Lot) (seen map[lot.Stage][]lot.Observation, waits bool) {
+	seen = make(map[lot.Stage][]lot.Observation)
 	for _, l := range e.book.Lots() {
-		at, ok := seen(l)[s]
-		if !ok || !strings.EqualFold(l.Species, like.Species) || l.BaseC != like.BaseC || l.Into != "" {
+		if !strings.EqualFold(l.Species, like.Species) || l.BaseC != like.BaseC || l.Into != "" {
 			continue
 		}
-		if _, _, _, whole := e.units(l, at); !whole {
+		at := l.Seen()
+		maps.DeleteFunc(at, func(_ lot.Stage, at time.Time) bool { return l.From != "" && !at.After(l.OpenedAt) })
+		if len(at) == 0 {
 			continue
 		}
-		o, ok := lot.Observe(lot.Outlook{
-			Species: l.Species, Profile: e.profile(l.Species), Start: l.Start, Seen: seen(l),
-			StartUnits: startUnits(l), Days: e.days(l, at), BaseC: l.BaseC, Course: e.course(l, at),
-		}, l.ID, l.Strain, s)
-		if !ok {
+		strands := own(l, e.book)
+		whole, tried := e.whole(strands)
+		if !whole {
+			waits = waits || !tried
 			continue
 		}
-		all = append(all, o)
-		if strings.EqualFold(l.Strain, like.Strain) {
-			own = append(own, o)
+		last := time.Time{}
+		for _, t := range at {
+			if t.After(last) {
+				last = t
+			}
+		}
+		days := e.days(strands, last)
+		if from := l.Placed; supported(days, last) < (1-unsupportedShare)*float64(last.Sub(from)) {
+			continue
+		}
+		o := lot.Outlook{
+			Species: l.Species, Profile: e.profile(l.Species), Start: l.Start, Seen: at,
+			StartUnits: startUnits(strands), Days: days, BaseC: l.BaseC, Course: e.course(l, last),
+		}
+		for _, s := range lot.Stages()[1:] {
+			if obs, ok := lot.Observe(o, l.ID, l.Strain, s); ok {
+				seen[s] = append(seen[s], obs)
+			}
 		}
 	}
-	return all, own
+	return seen, waits
+}
+
+// supported is the time up to a day that rests on something.
+func supported(days []thermal.Day, until time.Time) float64 {
+	var sum time.Duration
+	for _, d := range days {
+		if d.Units.From.Before(until) {
+			sum += d.Units.To.Sub(d.Units.From) - d.Units.Unsupported
+		}
+	}
+	return float64(sum)
 }

@@ -66,7 +66,7 @@ type alarmOf struct {
 func (e *Engine) setNotices() {
 	wanted := make(map[alarmOf]bool)
 	if e.notices == nil {
-		e.notices = make(map[alarmOf]*check)
+		e.notices, e.told = make(map[alarmOf]*check), make(map[alarm.Key]uint64)
 	}
 	for _, l := range e.book.Lots() {
 		if !l.Finished.IsZero() {
@@ -80,6 +80,7 @@ func (e *Engine) setNotices() {
 			}
 			n := &lotNotices[i]
 			c := &check{rule: &n.rule, notice: n, lot: l.ID, name: n.rule.Key(lang.Watch{Unit: l.ID})}
+			c.occurrence = e.told[c.name]
 			e.notices[id] = c
 			e.checks = append(e.checks, c)
 		}
@@ -93,6 +94,7 @@ func (e *Engine) setNotices() {
 			return false
 		}
 		delete(e.notices, id)
+		e.told[c.name] = c.occurrence
 		return true
 	})
 }
@@ -103,12 +105,13 @@ func (c *check) due(e *Engine, now time.Time) verdict {
 	if !ok || !l.Finished.IsZero() || (c.notice.move && len(c.inStack(e, l)) == 0) {
 		return good
 	}
-	for _, f := range e.foresee(l, now).forecast {
+	seen := e.foresee(e.outlookAt(now), l, now)
+	for _, f := range seen.forecast {
 		if f.Stage != c.notice.stage {
 			continue
 		}
 		switch {
-		case f.Why != "":
+		case f.Why != "" || !seen.sure:
 			return unknown
 		case f.Overdue || !f.Earliest.After(now.Add(c.notice.lead)):
 			return bad
@@ -138,12 +141,12 @@ func (c *check) noticeWords(e *Engine, now time.Time, active bool) (trouble, det
 	case !l.Finished.IsZero():
 		return trouble, "nothing of the lot is left here"
 	case !active:
-		if at, ok := seen(l)[c.notice.stage]; ok {
+		if at, ok := l.Seen()[c.notice.stage]; ok {
 			return trouble, string(c.notice.stage) + " was seen on " + at.In(e.site.Location).Format("2 Jan 15:04")
 		}
 		return trouble, "no longer so near"
 	}
-	for _, f := range e.foresee(l, now).forecast {
+	for _, f := range e.foresee(e.outlookAt(now), l, now).forecast {
 		if f.Stage != c.notice.stage {
 			continue
 		}

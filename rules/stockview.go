@@ -114,7 +114,7 @@ func (e *Engine) Sheet(id string, now time.Time) (_ *LotSheet, ok bool) {
 	if !l.Finished.IsZero() && l.Finished.Before(now) {
 		until = l.Finished
 	}
-	s.Days = e.days(l, until)
+	s.Days = e.days(l.Strands, until)
 	for _, x := range []struct {
 		what string
 		at   time.Time
@@ -127,7 +127,7 @@ func (e *Engine) Sheet(id string, now time.Time) (_ *LotSheet, ok bool) {
 		{"fed first", l.FedAt},
 	} {
 		if !x.at.IsZero() {
-			s.Seen = append(s.Seen, SeenStage{What: x.what, At: x.at, Units: e.unitsAt(l, x.at)})
+			s.Seen = append(s.Seen, SeenStage{What: x.what, At: x.at, Units: e.unitsAt(l, own(l, e.book), x.at)})
 		}
 	}
 	for _, u := range e.Stock(now) {
