@@ -5,6 +5,7 @@ import (
 	"errors"
 	"iter"
 	"maps"
+	"reflect"
 	"slices"
 	"strings"
 	"time"
@@ -63,6 +64,8 @@ type lots struct {
 	judged, asked *outlook
 	// finished are the views of lots that are finished and counted whole.
 	finished map[string]LotView
+	// spoken is what lots of settled spans said of their stages.
+	spoken map[string]spoken
 }
 
 // outlook is what the lots' units foretell in one span of forecastEvery, as far
@@ -71,6 +74,14 @@ type outlook struct {
 	at           time.Time
 	calibrations map[calibrationOf]calibrated
 	lots         map[string]foreseen
+	rooms        map[string]string // for what of a lot is to be moved, in words
+}
+
+// spoken is what a lot said of its stages, and what that rested on.
+type spoken struct {
+	lot    book.Lot
+	counts []*thermal.Integrator
+	seen   []lot.Observation
 }
 
 // calibrated is what the site's lots say by stage. waits: more may speak once
@@ -135,6 +146,9 @@ func (e *Engine) SetBook(b *book.Book) {
 		slices.SortFunc(alike, func(a, b *counter) int { return a.span.endsBefore(b.span) })
 	}
 	e.counters = counters
+	if e.spoken == nil {
+		e.spoken = make(map[string]spoken)
+	}
 	e.setNotices()
 	e.recounted()
 }
@@ -757,7 +771,7 @@ func (e *Engine) outlookAt(now time.Time) *outlook {
 }
 
 func newOutlook(at time.Time) *outlook {
-	return &outlook{at: at, calibrations: make(map[calibrationOf]calibrated), lots: make(map[string]foreseen)}
+	return &outlook{at: at, calibrations: make(map[calibrationOf]calibrated), lots: make(map[string]foreseen), rooms: make(map[string]string)}
 }
 
 // lookAhead begins a new outlook at a tick when the last one is too old.
@@ -829,38 +843,68 @@ func (e *Engine) observations(like *book.Lot) (seen map[lot.Stage][]lot.Observat
 		if !strings.EqualFold(l.Species, like.Species) || l.BaseC != like.BaseC || l.Into != "" {
 			continue
 		}
-		at := l.Seen()
-		maps.DeleteFunc(at, func(_ lot.Stage, at time.Time) bool { return l.From != "" && !at.After(l.OpenedAt) })
-		if len(at) == 0 {
-			continue
-		}
-		strands := own(l, e.book)
-		whole, tried := e.whole(strands)
+		seenHere, whole, tried := e.observed(l)
+		waits = waits || !tried
 		if !whole {
-			waits = waits || !tried
 			continue
 		}
-		last := time.Time{}
-		for _, t := range at {
-			if t.After(last) {
-				last = t
-			}
-		}
-		days := e.days(strands, last)
-		if from := l.Placed; supported(days, last) < (1-unsupportedShare)*float64(last.Sub(from)) {
-			continue
-		}
-		o := lot.Outlook{
-			Species: l.Species, Profile: e.profile(l.Species), Start: l.Start, Seen: at,
-			StartUnits: startUnits(strands), Days: days, BaseC: l.BaseC, Course: e.course(l, last),
-		}
-		for _, s := range lot.Stages()[1:] {
-			if obs, ok := lot.Observe(o, l.ID, l.Strain, s); ok {
-				seen[s] = append(seen[s], obs)
-			}
+		for _, o := range seenHere {
+			seen[o.Stage] = append(seen[o.Stage], o)
 		}
 	}
 	return seen, waits
+}
+
+// observed is what one lot had gathered when its stages were seen. Of finished
+// lots it is kept: there may be hundreds.
+func (e *Engine) observed(l *book.Lot) (seen []lot.Observation, whole, tried bool) {
+	at := l.Seen()
+	maps.DeleteFunc(at, func(_ lot.Stage, at time.Time) bool { return l.From != "" && !at.After(l.OpenedAt) })
+	if len(at) == 0 {
+		return nil, true, true
+	}
+	strands := own(l, e.book)
+	if whole, tried = e.whole(strands); !whole {
+		return nil, false, tried
+	}
+	counts, settled := e.counts(strands)
+	if s, ok := e.spoken[l.ID]; ok && settled && slices.Equal(s.counts, counts) && reflect.DeepEqual(&s.lot, l) {
+		return s.seen, true, true
+	}
+	last := time.Time{}
+	for _, t := range at {
+		if t.After(last) {
+			last = t
+		}
+	}
+	days := e.days(strands, last)
+	o := lot.Outlook{
+		Species: l.Species, Profile: e.profile(l.Species), Start: l.Start, Seen: at,
+		StartUnits: startUnits(strands), Days: days, BaseC: l.BaseC, Course: e.course(l, last),
+	}
+	for _, s := range lot.Stages()[1:] {
+		if obs, ok := lot.Observe(o, l.ID, l.Strain, s); ok && supported(days, obs.At) >= (1-unsupportedShare)*float64(obs.At.Sub(l.Placed)) {
+			seen = append(seen, obs)
+		}
+	}
+	if settled {
+		e.spoken[l.ID] = spoken{*l, counts, seen}
+	}
+	return seen, true, true
+}
+
+// counts are the counts of some strands, and whether nothing newer can change
+// any of them.
+func (e *Engine) counts(strands []book.Strand) (counts []*thermal.Integrator, settled bool) {
+	settled = true
+	for i := range strands {
+		for _, stay := range strands[i].Path {
+			c := e.counters[spanOf(stay, strands[i].BaseC)]
+			_, ok := c.count.Settled()
+			counts, settled = append(counts, c.count), settled && ok && !c.behind
+		}
+	}
+	return counts, settled
 }
 
 // supported is the time up to a day that rests on something.

@@ -105,7 +105,8 @@ func (c *check) due(e *Engine, now time.Time) verdict {
 	if !ok || !l.Finished.IsZero() || (c.notice.move && len(c.inStack(e, l)) == 0) {
 		return good
 	}
-	seen := e.foresee(e.outlookAt(now), l, now)
+	o := e.outlookAt(now)
+	seen := e.foresee(o, l, now)
 	for _, f := range seen.forecast {
 		if f.Stage != c.notice.stage {
 			continue
@@ -113,12 +114,16 @@ func (c *check) due(e *Engine, now time.Time) verdict {
 		switch {
 		case f.Why != "" || !seen.sure:
 			return unknown
-		case f.Overdue || !f.Earliest.After(now.Add(c.notice.lead)):
-			return bad
-		case !f.Earliest.After(now.Add(c.notice.lead + noticeBack)):
-			return between
+		case f.Earliest.After(now.Add(c.notice.lead + noticeBack)):
+			return good
 		}
-		return good
+		if _, ok := o.rooms[l.ID]; c.notice.move && !ok {
+			o.rooms[l.ID] = e.roomWords(l, c.inStack(e, l), now)
+		}
+		if f.Overdue || !f.Earliest.After(now.Add(c.notice.lead)) {
+			return bad
+		}
+		return between
 	}
 	return good // the stage was seen
 }
@@ -162,7 +167,11 @@ func (c *check) noticeWords(e *Engine, now time.Time, active bool) (trouble, det
 	}
 	detail += "; " + e.whereWords(l)
 	if c.notice.move {
-		detail += "; " + e.roomWords(l, c.inStack(e, l), now)
+		room, ok := e.outlookAt(now).rooms[l.ID]
+		if !ok {
+			room = e.roomWords(l, c.inStack(e, l), now)
+		}
+		detail += "; " + room
 	}
 	return trouble, detail
 }
