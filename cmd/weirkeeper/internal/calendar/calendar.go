@@ -86,7 +86,7 @@ func stage(c *ics.Calendar, s *site.Site, v rules.LotView, f lot.Forecast, now t
 	if f.Need.Source != "" {
 		lines = append(lines, "Requirement: "+f.Need.Source+".")
 	}
-	for _, q := range sheet.Quality(v) {
+	for _, q := range sheet.Quality(v, s) {
 		lines = append(lines, "How known: "+q+".")
 	}
 	if v.Tender.Tender {

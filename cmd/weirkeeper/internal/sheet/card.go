@@ -117,7 +117,7 @@ func facts(s *rules.LotSheet, at *site.Site, now time.Time) []fact {
 	if s.Most-s.Least >= 0.05 {
 		add("", fmt.Sprintf("a mean of parts that were in different water: from %s to %s", units(s.Least), units(s.Most)))
 	}
-	for i, q := range Quality(s.LotView) {
+	for i, q := range Quality(s.LotView, at) {
 		add([]string{"How known", ""}[min(i, 1)], q)
 	}
 	if s.HaveMean {
@@ -253,6 +253,9 @@ func record(s *rules.LotSheet, at *site.Site) table {
 	}
 	for _, x := range s.Lines {
 		no, what := "-", x.Words()
+		if x.Open != nil {
+			what += "; eggs taken " + x.Open.EggTake.In(at.Location).Format(minuteForm)
+		}
 		if x.Seq > 0 {
 			no = fmt.Sprint(x.Seq)
 		}
@@ -271,13 +274,25 @@ func record(s *rules.LotSheet, at *site.Site) table {
 	return t
 }
 
-// before is what the lot had gathered before the first day of the table.
-func before(s *rules.LotSheet) measure.DegreeDays {
-	d := s.Units.DegreeDays
-	for _, x := range s.Days {
-		d -= x.Units.DegreeDays
+// totals is what was gathered by the end of each day. It stands from day first
+// on, when all parts that make up the lot now were being counted: the days' units
+// are a mean of those that were, the lot's one of all. before is what comes before
+// that day.
+func totals(s *rules.LotSheet, loc *time.Location) (total []measure.DegreeDays, first int, before measure.DegreeDays) {
+	if s.Counting {
+		return nil, len(s.Days), 0
 	}
-	return d
+	for _, x := range s.Lot.Strands {
+		for first < len(s.Days) && (len(x.Path) == 0 || daysBetween(s.Days[first].Date, x.Path[0].From, loc) > 0) {
+			first++
+		}
+	}
+	total, before = make([]measure.DegreeDays, len(s.Days)), s.Units.DegreeDays
+	for i := len(s.Days) - 1; i >= first; i-- {
+		total[i] = before
+		before -= s.Days[i].Units.DegreeDays
+	}
+	return total, first, before
 }
 
 func days(s *rules.LotSheet, at *site.Site) table {
@@ -291,12 +306,14 @@ func days(s *rules.LotSheet, at *site.Site) table {
 		Align: "lrrrrrrrrrr",
 		None:  "Nothing was counted yet.",
 	}
-	total := before(s)
-	for _, d := range s.Days {
-		total += d.Units.DegreeDays
+	total, first, before := totals(s, at.Location)
+	for i, d := range s.Days {
 		cells := []string{
 			d.Date.In(at.Location).Format(time.DateOnly), number(u.FromBase(float64(d.MeanC)), 1),
-			number(float64(d.Units.DegreeDays), 1), number(d.Units.DegreeDays.TUF(), 1), number(float64(total), 1), number(total.TUF(), 1),
+			number(float64(d.Units.DegreeDays), 1), number(d.Units.DegreeDays.TUF(), 1), "-", "-",
+		}
+		if i >= first {
+			cells[4], cells[5] = number(float64(total[i]), 1), number(total[i].TUF(), 1)
 		}
 		for _, h := range []time.Duration{d.Units.Measured, d.Units.Bridged, d.Units.StandIn, d.Units.ByHand, d.Units.Unsupported} {
 			w := number(h.Hours(), 1)
@@ -314,8 +331,15 @@ func days(s *rules.LotSheet, at *site.Site) table {
 		}
 		t.Says = append(t.Says,
 			what+". The last five columns are hours: by the water's own probe (or the spring's), in short gaps bridged by a straight line, by the stand-in probe, between readings by hand thermometer, and with nothing to go by.")
-		if b := before(s); b >= 0.05 {
-			t.Says = append(t.Says, "The totals begin with "+units(b)+" gathered before the first day.")
+		switch {
+		case s.Counting:
+			t.Says = append(t.Says, "There are no totals while the lot is being counted again.")
+		case first == len(s.Days):
+			t.Says = append(t.Says, "There are no totals while a part of the lot lies in no unit.")
+		case first > 0:
+			t.Says = append(t.Says, "The totals begin when the last part of what is the lot now was laid into a unit, and are the mean of all parts; before that, a day's units are the mean of those that were.")
+		case before >= 0.05:
+			t.Says = append(t.Says, "The totals begin with "+units(before)+" gathered before the first day.")
 		}
 	}
 	return t

@@ -20,7 +20,8 @@ func writeCSV(w io.Writer, rows [][]string) error {
 
 // DaysCSV writes the lot's days, one a row, with a head line that names the
 // units: the mean temperature as the keeper reads it, degree-days and TU of the
-// day and in all from fertilisation, and the hours by how they were known.
+// day and in all from fertilisation (empty where that is not one sum), and the
+// hours by how they were known.
 func DaysCSV(w io.Writer, s *rules.LotSheet, at *site.Site) error {
 	show := at.Show.Temperature
 	rows := [][]string{{
@@ -28,13 +29,15 @@ func DaysCSV(w io.Writer, s *rules.LotSheet, at *site.Site) error {
 		"own_probe_h", "short_gaps_h", "stand_in_h", "by_hand_h", "not_known_h",
 	}}
 	figure := func(v float64) string { return strconv.FormatFloat(v, 'f', 3, 64) }
-	total := before(s)
-	for _, d := range s.Days {
+	total, first, _ := totals(s, at.Location)
+	for i, d := range s.Days {
 		u := d.Units
-		total += u.DegreeDays
 		row := []string{
 			guard(s.Lot.ID), d.Date.In(at.Location).Format(time.DateOnly), figure(show.FromBase(float64(d.MeanC))), figure(float64(u.DegreeDays)),
-			figure(u.DegreeDays.TUF()), figure(float64(u.PlusMinus)), figure(float64(total)), figure(total.TUF()),
+			figure(u.DegreeDays.TUF()), figure(float64(u.PlusMinus)), "", "",
+		}
+		if i >= first {
+			row[6], row[7] = figure(float64(total[i])), figure(total[i].TUF())
 		}
 		for _, h := range []time.Duration{u.Measured, u.Bridged, u.StandIn, u.ByHand, u.Unsupported} {
 			row = append(row, figure(h.Hours()))

@@ -65,7 +65,7 @@ func List(w io.Writer, at *site.Site, lots []rules.LotView, now time.Time) error
 			say("gathered", units(v.Units.DegreeDays))
 		}
 		say("expected", stages(v, now, loc)...)
-		say("how known", Quality(v)...)
+		say("how known", Quality(v, at)...)
 		say("warning", l.Warnings...)
 	}
 	if len(gone) > 0 {

@@ -146,16 +146,19 @@ func newPlot(s *rules.LotSheet, at *site.Site) *plot {
 	p.Lines = append(p.Lines, plotLine{plotL, unitsB, plotR, unitsB, "axis"}, plotLine{plotL, tempB, plotR, tempB, "axis"})
 
 	// What was gathered and how warm it was.
-	total := before(s)
-	gathered := []string{fmt.Sprintf("M%.1f %.1f", x(from), y(total))}
-	var warmth []string
-	for _, d := range s.Days {
-		total += d.Units.DegreeDays
+	total, first, before := totals(s, loc)
+	var gathered, warmth []string
+	for i, d := range s.Days {
 		end := d.Units.To
 		if end.IsZero() {
 			end = d.Date.AddDate(0, 0, 1)
 		}
-		gathered = append(gathered, fmt.Sprintf("L%.1f %.1f", x(end), y(total)))
+		if i == first {
+			gathered = append(gathered, fmt.Sprintf("M%.1f %.1f", x(d.Date), y(before)))
+		}
+		if i >= first {
+			gathered = append(gathered, fmt.Sprintf("L%.1f %.1f", x(end), y(total[i])))
+		}
 		noon := d.Date.Add(12 * time.Hour)
 		warmth = append(warmth, fmt.Sprintf("%.1f %.1f", x(noon), ty(d.MeanC)))
 		class := "est"
@@ -164,7 +167,10 @@ func newPlot(s *rules.LotSheet, at *site.Site) *plot {
 		}
 		p.Dots = append(p.Dots, plotDot{x(noon), ty(d.MeanC), 2.2, class})
 	}
-	p.Paths = append(p.Paths, plotPath{strings.Join(gathered, " "), "gathered"}, plotPath{"M" + strings.Join(warmth, " L"), "warmth"})
+	if len(gathered) > 0 {
+		p.Paths = append(p.Paths, plotPath{strings.Join(gathered, " "), "gathered"})
+	}
+	p.Paths = append(p.Paths, plotPath{"M" + strings.Join(warmth, " L"), "warmth"})
 
 	// Stages seen: words to the lower right of their mark, where the line is not.
 	down := math.Inf(-1)

@@ -466,6 +466,130 @@ func TestPage(t *testing.T) {
 	}
 }
 
+// A lot of 300 to which 100 came on the third day with 100 degree-days, in water
+// of 8 degC: the total of all is the mean by number, 0.75 * 24 + 0.25 * 108 = 45
+// at the end of that day, and is not told before.
+func TestTotals(t *testing.T) {
+	from := time.Date(2026, 10, 20, 0, 0, 0, 0, time.UTC)
+	days := water(time.UTC, from, from.Add(5*day), 8, nil, nil, nil)
+	for i := range days {
+		days[i].Units.DegreeDays = 8
+	}
+	part := func(start measure.DegreeDays, n float64, from time.Time) book.Strand {
+		return book.Strand{Lot: "2026-A", EggTake: from, StartUnits: start, Number: n, Path: []book.Stay{{Unit: "stack 1", From: from}}}
+	}
+	tests := []struct {
+		name    string
+		strands []book.Strand
+		change  func(*rules.LotSheet)
+		units   measure.DegreeDays
+		want    string
+		says    string
+	}{
+		{
+			"one", []book.Strand{part(0, 300, from)}, nil, 40,
+			"8.000 16.000 24.000 32.000 40.000", "",
+		},
+		{
+			"came with units", []book.Strand{part(10, 300, from)}, nil, 50,
+			"18.000 26.000 34.000 42.000 50.000", "The totals begin with 10.0 degree-days (18.0 TU) gathered before the first day.",
+		},
+		{
+			"joined", []book.Strand{part(0, 300, from), part(100, 100, from.Add(2*day))}, nil, 61,
+			"  45.000 53.000 61.000", "The totals begin when the last part of what is the lot now was laid into a unit",
+		},
+		{
+			"a part in no unit", []book.Strand{part(0, 300, from), {Lot: "2026-A", Number: 100}}, nil, 30,
+			"    ", "There are no totals while a part of the lot lies in no unit.",
+		},
+		{
+			"being counted", []book.Strand{part(0, 300, from)}, func(s *rules.LotSheet) { s.Counting = true }, 3,
+			"    ", "There are no totals while the lot is being counted again.",
+		},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			s := green()
+			s.Days, s.Units = days, thermal.Units{DegreeDays: tt.units}
+			s.Lot.Strands = tt.strands
+			if tt.change != nil {
+				tt.change(s)
+			}
+			var table, text bytes.Buffer
+			if err := sheet.DaysCSV(&table, s, metric()); err != nil {
+				t.Fatal(err)
+			}
+			rows, err := csv.NewReader(&table).ReadAll()
+			if err != nil {
+				t.Fatal(err)
+			}
+			var got []string
+			for _, row := range rows[1:] {
+				got = append(got, row[6])
+			}
+			if g := strings.Join(got, " "); g != tt.want {
+				t.Errorf("totals %q, want %q", g, tt.want)
+			}
+			if err := sheet.Text(&text, s, metric(), now); err != nil {
+				t.Fatal(err)
+			}
+			if said := strings.Join(strings.Fields(text.String()), " "); !strings.Contains(said, tt.says) {
+				t.Errorf("does not say %q:\n%s", tt.says, text.String())
+			}
+		})
+	}
+}
+
+// What is not counted, or not by the right probe, is said.
+func TestQuality(t *testing.T) {
+	view := func(change func(*rules.LotView)) rules.LotView {
+		v := green().LotView
+		l := *v.Lot
+		v.Lot = &l
+		v.Units = thermal.Units{DegreeDays: 80, Measured: 240 * time.Hour}
+		l.Strands = []book.Strand{{Lot: l.ID, EggTake: l.EggTake, Path: []book.Stay{{Unit: "stack 1", From: l.EggTake.Add(time.Hour)}}}}
+		change(&v)
+		return v
+	}
+	tests := []struct {
+		name string
+		v    rules.LotView
+		want []string
+	}{
+		{"laid in at once", view(func(*rules.LotView) {}), []string{"all 240.0 h measured"}},
+		{
+			"laid in late", view(func(v *rules.LotView) {
+				v.Lot.Strands = append(v.Lot.Strands, book.Strand{Lot: v.Lot.ID, EggTake: v.Lot.EggTake, Path: []book.Stay{{Unit: "stack 1", From: v.Lot.EggTake.Add(50 * time.Hour)}}})
+			}),
+			[]string{"up to 50.0 h before they were laid into a unit are not counted", "all 240.0 h measured"},
+		},
+		{
+			"came with units", view(func(v *rules.LotView) {
+				v.Lot.Start, v.Lot.OpenedAt = lot.Eyed, v.Lot.EggTake.Add(30*day)
+				v.Lot.Strands = []book.Strand{{Lot: v.Lot.ID, EggTake: v.Lot.EggTake, StartUnits: 230, Path: []book.Stay{{Unit: "stack 1", From: v.Lot.OpenedAt.Add(5 * time.Hour)}}}}
+			}),
+			[]string{"up to 5.0 h before they were laid into a unit are not counted", "all 240.0 h measured"},
+		},
+		{
+			"in no unit", view(func(v *rules.LotView) { v.Lot.Holdings, v.Lot.Strands, v.Units, v.Sources = nil, nil, thermal.Units{}, nil }),
+			[]string{"they lie in no unit yet, so nothing is counted: write that they were placed"},
+		},
+		{
+			"unit with another name", view(func(v *rules.LotView) {
+				v.Sources = []rules.LotProbe{{Unit: "old stack", Probe: "spring temperature", Spring: true}}
+			}),
+			[]string{`the site file has no unit "old stack", so its own probe is not known: if it has another name now, write a move to that`, "all 240.0 h measured"},
+		},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			if d := cmp.Diff(tt.want, sheet.Quality(tt.v, metric())); d != "" {
+				t.Errorf("(-want +got):\n%s", d)
+			}
+		})
+	}
+}
+
 // The tables read back, row for row, and no cell of words begins a formula.
 func TestCSV(t *testing.T) {
 	s := green()

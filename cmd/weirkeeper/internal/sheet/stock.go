@@ -13,7 +13,8 @@ import (
 
 // Stock writes what every unit holds, and what that asks of its room, its water
 // and its oxygen. Figures that could not be worked out are "-" with the reason
-// in a footnote. Masses are in pounds where the keeper reads flow in gpm.
+// in a footnote. Masses are in pounds, and densities in pounds to the cubic foot,
+// where the keeper reads flow in gpm.
 func Stock(w io.Writer, at *site.Site, units []rules.UnitStock) error {
 	var b strings.Builder
 	for i, t := range stockTables(at, units) {
@@ -29,13 +30,16 @@ func Stock(w io.Writer, at *site.Site, units []rules.UnitStock) error {
 // stockTables is a table of what is there and, where there are fish, two of what
 // they ask for: in one they are too wide for a page.
 func stockTables(at *site.Site, units []rules.UnitStock) []table {
-	mass, flow := measure.Kilogram, measure.LPM
+	mass, flow, density := measure.Kilogram, measure.LPM, "kg/m3"
+	dense, decimals := same, 1
 	if at.Show.Flow == measure.GPM {
-		mass, flow = measure.Pound, measure.GPM
+		mass, flow, density = measure.Pound, measure.GPM, "lb/ft3"
+		decimals = 2
+		dense = func(v float64) float64 { return measure.Pound.FromBase(v) * measure.CubicFoot.ToBase(1) } // kg/m3 is g/L
 	}
 	holds := table{
 		Caption: "What each unit holds", Align: "lwrrrrr", None: "No unit holds any.",
-		Heads: []string{"Unit", "Lots", "Number", "Mean\nweight", "Biomass\n" + mass.String(), "Density\nkg/m3", "Changed\nan hour"},
+		Heads: []string{"Unit", "Lots", "Number", "Mean\nweight", "Biomass\n" + mass.String(), "Density\n" + density, "Changed\nan hour"},
 	}
 	room := table{
 		Caption: "What that asks of room and water", Align: "wrrr",
@@ -56,7 +60,7 @@ func stockTables(at *site.Site, units []rules.UnitStock) []table {
 	}
 	for _, u := range units {
 		holds.add(named(&holds, u), strings.Join(lotsIn(u.Fish), ", "), measure.Group(u.Number), meanWeight(u.Fish),
-			holds.figure(u.BiomassKG, 2, kilos), holds.figure(u.DensityKGM3, 1, same), holds.figure(u.TurnoverPerHour, 1, same))
+			holds.figure(u.BiomassKG, 2, kilos), holds.figure(u.DensityKGM3, decimals, dense), holds.figure(u.TurnoverPerHour, 1, same))
 		if u.Eggs == u.Number {
 			continue // the rest is about fish
 		}

@@ -154,21 +154,29 @@ func estimated(u thermal.Units) string {
 
 // Quality says how a lot's units came about: sentences without an end mark, the
 // weightiest first. There is always one.
-func Quality(v rules.LotView) []string {
+func Quality(v rules.LotView, at *site.Site) []string {
 	var out []string
 	if v.Counting {
 		out = append(out, "being counted again from the record, so the units are not whole yet")
 	}
 	for _, p := range v.Sources {
+		_, known := at.Unit(p.Unit)
 		switch {
+		case !known:
+			out = append(out, fmt.Sprintf("the site file has no unit %q, so its own probe is not known: if it has another name now, write a move to that", p.Unit))
 		case p.Probe == "":
 			out = append(out, "there is no temperature probe for "+p.Unit)
 		case p.Spring:
 			out = append(out, fmt.Sprintf("%s has no temperature probe of its own: the spring's is used (%s)", p.Unit, p.Probe))
 		}
 	}
+	if d := uncounted(v.Lot); d >= leastUncounted {
+		out = append(out, "up to "+hours(d)+" before they were laid into a unit are not counted")
+	}
 	all := v.Units.Measured + v.Units.Bridged + v.Units.Estimated()
 	switch e := estimated(v.Units); {
+	case all == 0 && len(v.Lot.Holdings) == 0 && v.Lot.Finished.IsZero():
+		out = append(out, "they lie in no unit yet, so nothing is counted: write that they were placed")
 	case all == 0:
 		out = append(out, "no temperature reading yet")
 	case e != "":
@@ -177,6 +185,26 @@ func Quality(v rules.LotView) []string {
 		out = append(out, "all "+hours(all)+" measured")
 	}
 	return out
+}
+
+// leastUncounted is the least time without units that is worth a sentence.
+const leastUncounted = 2 * time.Hour
+
+// uncounted is the longest time that a part of the lot was without units: from
+// egg take or, if it came with units, from its arrival until it was laid into a
+// unit.
+func uncounted(l *book.Lot) time.Duration {
+	var longest time.Duration
+	for _, x := range l.Strands {
+		switch {
+		case len(x.Path) == 0:
+		case x.StartUnits == 0 && l.Start == lot.Green:
+			longest = max(longest, x.Path[0].From.Sub(x.EggTake))
+		case x.Lot == l.ID:
+			longest = max(longest, x.Path[0].From.Sub(l.OpenedAt))
+		}
+	}
+	return longest
 }
 
 // StageWords says what a stage is in a sentence.
