@@ -167,9 +167,9 @@ func (e env) noVerb(name string) int {
 		names = append(names, v.name)
 	}
 	if s := measure.Suggest(name, names); s != "" {
-		return e.usage("lot", "there is no lot %s; did you mean lot %s?", name, s)
+		return e.usage("lot", "there is no command lot %s; did you mean lot %s?", name, s)
 	}
-	return e.usage("lot", "there is no lot %s; there are %s", name, strings.Join(names, ", "))
+	return e.usage("lot", "there is no command lot %s; after lot comes one of %s", name, strings.Join(names, ", "))
 }
 
 func lotOverview() string {
@@ -585,6 +585,9 @@ func readAmount(s string, u measure.Unit, example string) (float64, error) {
 }
 
 func lotCorrect(ctx context.Context, e env, c *lotCall) int {
+	if strings.HasPrefix(c.rest[0], "-") {
+		return e.usage("lot correct", "the number of the entry and the verb come first, then the flags, such as: lot correct 12 picked 2026-A --dead 42")
+	}
 	n, err := entryNumber(c.rest[0])
 	if err != nil {
 		return e.usage("lot correct", "%v", err)

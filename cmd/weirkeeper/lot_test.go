@@ -283,8 +283,8 @@ func TestLotUsage(t *testing.T) {
 	addr := serveLots(t, d)
 	const many = "say in one way how many there are: --eggs NUMBER, or --sample NUMBER --sample-volume AMOUNT --total-volume AMOUNT, or --sample NUMBER --sample-weight AMOUNT --total-weight AMOUNT"
 	tests := []struct{ line, says, try string }{
-		{`moved 2026-A`, `there is no lot moved; did you mean lot move?`, "lot"},
-		{`bury 2026-A`, `there is no lot bury; there are list, show, open, place, move,`, "lot"},
+		{`moved 2026-A`, `there is no command lot moved; did you mean lot move?`, "lot"},
+		{`bury 2026-A`, `there is no command lot bury; after lot comes one of list, show, open, place, move,`, "lot"},
 		{`move 2026-A`, `lot move needs --to UNIT`, "lot move"},
 		{`move --to "trough 3"`, `lot move takes LOT; put names and texts with spaces in quotes`, "lot move"},
 		{`move 2026-A --to trough 3`, `lot move takes LOT; put names and texts with spaces in quotes`, "lot move"},
@@ -323,10 +323,11 @@ func TestLotUsage(t *testing.T) {
 		{`correct`, `lot correct takes ENTRY VERB ...;`, "lot correct"},
 		{`correct 12`, `lot correct takes the number of an entry and then what is right, such as: lot correct 12 picked 2026-A --dead 42`, "lot correct"},
 		{`correct twelve eyed 2026-A`, `"twelve" is no number of an entry; lot show LOT gives each line its number`, "lot correct"},
+		{`correct --by kim 12 eyed 2026-A`, `the number of the entry and the verb come first, then the flags`, "lot correct"},
 		{`correct 0 eyed 2026-A`, `"0" is no number of an entry;`, "lot correct"},
 		{`correct 12 show 2026-A`, `lot show writes nothing into the record, so it cannot replace entry 12`, "lot correct"},
 		{`correct 12 strike 3`, `to take entry 12 back, write: lot strike 12 --why TEXT`, "lot correct"},
-		{`correct 12 pickd 2026-A`, `there is no lot pickd; did you mean lot picked?`, "lot"},
+		{`correct 12 pickd 2026-A`, `there is no command lot pickd; did you mean lot picked?`, "lot"},
 		{`correct 12 picked 2026-A`, `lot picked needs --dead NUMBER`, "lot picked"},
 		{`strike 12`, `lot strike needs --why WORDS`, "lot strike"},
 		{`strike 2026-A --why mistake`, `"2026-A" is no number of an entry;`, "lot strike"},
