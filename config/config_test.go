@@ -251,6 +251,11 @@ func TestParts(t *testing.T) {
 			[]string{"kim", "rowan"},
 		},
 		{
+			"what feeds a unit", "unit \"r\" {\n kind = \"raceway\"\n}\nunit \"d\" {\n kind = \"deep trough\"\n fed_by = \"r\"\n}\n",
+			func(c *config.Config) any { return c.Site.Upstream("d") },
+			[]string{"r", "spring intake"},
+		},
+		{
 			"plausible flow by design flow", "unit \"t\" {\n kind = \"trough\"\n design_flow = \"1 L/s\"\n}\nprobe \"f\" {\n quantity = \"flow\"\n at = \"t\"\n topic = \"f\"\n}\n",
 			func(c *config.Config) any { return c.Site.Probes[1].High }, 600.0,
 		},
@@ -387,6 +392,11 @@ func checkWhole(t *testing.T, c *config.Config) {
 	t.Helper()
 	if c.Site.Name == "" || c.Site.Location == nil || len(c.Site.Probes) == 0 || c.Site.PressureHPa < 400 {
 		t.Errorf("site is not whole: %+v", c.Site)
+	}
+	for _, u := range c.Site.Units {
+		if up := c.Site.Upstream(u.Name); len(up) >= len(c.Site.Units) || slices.Contains(up, u.Name) {
+			t.Errorf("the water of %q runs in a ring: %q", u.Name, up)
+		}
 	}
 	for _, p := range c.Site.Probes {
 		if _, ok := c.Site.Unit(p.At); !ok || p.Topic == "" || p.Every < time.Second || p.Unit.Dimension() != p.Quantity.Dimension() || !(p.Low < p.High) {

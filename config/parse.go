@@ -231,7 +231,9 @@ const (
 )
 
 func (p *parser) units() {
-	for _, b := range p.file.Named("unit") {
+	blocks := p.file.Named("unit")
+	defer p.feeders(blocks)
+	for _, b := range blocks {
 		u := site.Unit{Name: b.Name()}
 		b.Need("kind", `"trough"`)
 		kind, kindOK := b.Choice("kind", kindNames())
@@ -247,6 +249,7 @@ func (p *parser) units() {
 		if v, ok := between(b, "design_flow", measure.Flow, 0.1, maxFlowLPM); ok {
 			u.DesignFlowLPM = measure.FlowLPM(v)
 		}
+		b.Has("fed_by") // read once all units are known
 		b.Done()
 		p.c.Site.Units = append(p.c.Site.Units, u)
 	}

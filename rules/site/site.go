@@ -38,6 +38,9 @@ type Unit struct {
 	Name    string
 	Kind    Kind
 	Section string // "" when it stands alone
+	// FedBy is the unit its water comes from, as stated; "" when nothing is
+	// stated. Site.Feeder knows what holds then.
+	FedBy string
 	// Trays is the number of trays of a stack, 0 for other kinds.
 	Trays int
 	// VolumeL is the water volume, litres; 0 when not stated.
