@@ -44,6 +44,7 @@ type Engine struct {
 	// are nobody's fault.
 	watchingSince time.Time
 	quiet         bool // rebuilding: change state, say nothing
+	due, ticked   time.Time // see Due; the newest tick that was not skipped
 	out           []alarm.Transition
 }
 
@@ -249,9 +250,13 @@ func (e *Engine) past(now time.Time, c *check, r *reading.Reading) {
 	})
 }
 
-// Tick lets time pass: silence, missed chores and on-delays are judged.
+// Tick lets time pass: silence, missed chores and on-delays are judged. Before
+// Due it costs nothing.
 func (e *Engine) Tick(now time.Time) []alarm.Transition {
 	e.begin(now)
+	if e.asleep(now) {
+		return e.out
+	}
 	e.lookAhead(now)
 	for _, c := range e.checks {
 		e.reAlarm(now, c)
@@ -269,6 +274,7 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 		case !c.badSince.IsZero() && !c.state.Active() && !c.unsure && c.judged == bad:
 			e.judge(now, c, bad, false)
 		}
+		c.wakeNext(e, now)
 	}
 	return e.out
 }
@@ -388,6 +394,8 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 				c.since = c.heardAt(e)
 			}
 			e.move(now, c, alarm.Unacknowledged, "")
+		} else {
+			e.wakeRaise(c)
 		}
 	case between:
 		// Not right yet: an alarm stands, and a delay under way goes on.
@@ -407,11 +415,14 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 				to = alarm.Normal
 			}
 			e.move(now, c, to, "")
+		} else {
+			e.wake(c.goodSince.Add(c.rule.OffDelay))
 		}
 	}
 }
 
 func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
+	e.wake(now)
 	from := c.state
 	c.state, c.movedAt = to, now
 	if e.quiet {
@@ -440,6 +451,7 @@ func (e *Engine) Shift(by time.Duration) {
 	}
 	move(&e.started)
 	e.CountAgain()
+	e.wake(time.Time{})
 	for i := range e.probes {
 		p := &e.probes[i]
 		move(&p.lastAt, &p.anyTime)
@@ -563,6 +575,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 		}
 	}
 	e.started = now
+	e.wake(time.Time{})
 	e.clamp(now)
 	for _, c := range e.counters {
 		c.live = past.Readings == nil // else it had but the newest

@@ -381,6 +381,7 @@ func (e *Engine) Recount(span Span, main, standIn, hand iter.Seq2[reading.Readin
 // recounted says that what rests on the counts must be worked out anew.
 func (e *Engine) recounted() {
 	e.judged, e.asked, e.finished = nil, nil, nil
+	e.wake(time.Time{})
 }
 
 // CountAgain marks every span to be counted again from the record, as after its
@@ -455,6 +456,7 @@ func feed(in *thermal.Integrator, main, standIn, hand iter.Seq2[reading.Reading,
 func (e *Engine) SetLastYear(unit string, days []lot.DayMean) {
 	e.lastYear[unit] = days
 	e.judged, e.asked = nil, nil
+	e.wake(time.Time{})
 }
 
 // Book is the book of lots as last set.

@@ -1,0 +1,109 @@
+package rules_test
+
+import (
+	"encoding/json"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"weirkeeper/rules"
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/lot"
+	"weirkeeper/rules/measure"
+	"weirkeeper/rules/rulestest"
+	"weirkeeper/rules/site"
+)
+
+// nearLots are lots with something due within the night, for notices.
+func nearLots(s *site.Site) {
+	for i, units := range []measure.DegreeDays{184, 186.7, 189.1, 191.3, 194} {
+		s.Lots = append(s.Lots, lot.Lot{
+			ID: string(rune('B' + i)), Species: "brook trout", EggTake: rulestest.Start.AddDate(0, 0, -30), Start: lot.Green, StartUnits: units, Eggs: 1000,
+			Path: []lot.Stay{{Unit: "stack 2", From: rulestest.Start.Add(-time.Hour)}},
+		})
+	}
+}
+
+// passed ticks at the whole seconds after from and before to, every one or only
+// those from Due on, and counts what was not skipped.
+func passed(e *rules.Engine, from, to time.Time, every bool, took func([]alarm.Transition)) (ticks int) {
+	for at := from.Truncate(time.Second).Add(time.Second); at.Before(to); at = at.Add(time.Second) {
+		if due := e.Due(); !every && due.After(at) {
+			if at = due.Truncate(time.Second); at.Before(due) {
+				at = at.Add(time.Second)
+			}
+			if !at.Before(to) {
+				break
+			}
+		}
+		ticks++
+		if every {
+			e.Wake()
+		}
+		took(e.Tick(at))
+	}
+	return ticks
+}
+
+// An engine that is ticked only from Due on goes the way of one that is ticked
+// at every second, to the byte: the clock stepping, parts failing, chores done
+// and lots coming near included.
+func TestTicksMaySleepUntilDue(t *testing.T) {
+	s := rulestest.Site()
+	nearLots(s)
+	s.Chores[0].By = []int{10*60 + 7, 19*60 + 23}
+	for seed := range *seeds {
+		run := func(every bool) (out []byte, ticks int) {
+			rnd := rand.New(rand.NewPCG(seed, 11))
+			e := engine(t, s, everything)
+			var j journal
+			took := func(trs []alarm.Transition) { j.transitions = append(j.transitions, trs...) }
+			last, off := rulestest.Start, time.Duration(0)
+			for _, h := range calm(rnd, s) {
+				if h.r == nil && h.done == nil && !h.ack && h.part == "" {
+					continue
+				}
+				if seed%2 == 1 && rnd.IntN(4000) == 0 { // a step leaves the lots to be counted anew
+					by := time.Duration(rnd.Int64N(int64(4*time.Hour))) - 2*time.Hour
+					e.Shift(by)
+					off, last = off+by, last.Add(by)
+				}
+				h.at = h.at.Add(off)
+				if h.r != nil {
+					r := *h.r
+					r.At, r.ArrivedAt = r.At.Add(off), r.ArrivedAt.Add(off)
+					h.r = &r
+				}
+				ticks += passed(e, last, h.at, every, took)
+				apply(t, e, &j, h)
+				last = h.at
+			}
+			out, err := json.Marshal(j.transitions)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return out, ticks
+		}
+		every, n := run(true)
+		due, m := run(false)
+		if d := cmp.Diff(string(every), string(due)); d != "" {
+			t.Fatalf("seed %d: not the same (-every second +from Due):\n%s", seed, d)
+		}
+		if len(every) < 20000 || m > n/5 {
+			t.Errorf("seed %d: %d bytes of transitions, %d ticks of %d", seed, len(every), m, n)
+		}
+		t.Logf("seed %d: %d bytes, %d of %d ticks", seed, len(every), m, n)
+	}
+}
+
+// A clock that goes back without a word still gets its ticks.
+func TestTickAfterTheClockWentBack(t *testing.T) {
+	e := engine(t, rulestest.Site(), silent)
+	e.Tick(rulestest.Start)
+	e.Tick(rulestest.Start.Add(-time.Hour))
+	if due := e.Due(); due.After(rulestest.Start) {
+		t.Errorf("next due %v after the clock went back an hour", due.Sub(rulestest.Start))
+	}
+}
