@@ -43,7 +43,7 @@ type Engine struct {
 	// watchingSince is when the site's record began; chores due before it
 	// are nobody's fault.
 	watchingSince time.Time
-	quiet         bool // rebuilding: change state, say nothing
+	quiet         bool      // rebuilding: change state, say nothing
 	due, ticked   time.Time // see Due; the newest tick that was not skipped
 	out           []alarm.Transition
 }
