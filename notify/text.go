@@ -335,6 +335,12 @@ func (b *body) block(t *trouble) {
 		b.field("Now", now)
 		b.field("When raised", raised)
 	}
+	if s := oneLine(t.raised.Left); s != "" && t.active() {
+		if !strings.Contains(s, "not known") {
+			s += ", an estimate, never a promise"
+		}
+		b.para("  ", strings.ToUpper(s[:1])+s[1:])
+	}
 	b.field("Since", b.since(t.raised.Since))
 	switch {
 	case t.active():

@@ -429,11 +429,15 @@ func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
 		return
 	}
 	trouble, detail := c.words(e, now, to.Active())
+	left := ""
+	if to.Active() {
+		left = e.left(c, now)
+	}
 	e.out = append(e.out, alarm.Transition{
 		Key: c.key(), Kind: c.rule.Kind, Occurrence: c.occurrence, From: from, To: to,
 		At: now, Since: c.since, Priority: c.rule.Priority, Rule: c.rule.Name, RuleAt: c.rule.At,
 		Unit: c.unitName(), Probe: c.watch.Probe, Trouble: trouble, Detail: detail,
-		CanHappen: c.rule.CanHappen, ToDo: c.rule.ToDo, By: by,
+		CanHappen: c.rule.CanHappen, ToDo: c.rule.ToDo, By: by, Left: left,
 	})
 }
 
@@ -601,7 +605,11 @@ func (e *Engine) Standing(now time.Time) []AlarmView {
 			continue
 		}
 		trouble, detail := c.words(e, now, c.state.Active())
-		out = append(out, AlarmView{Key: c.key(), Kind: c.rule.Kind, State: c.state, Priority: c.rule.Priority, Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail})
+		left := ""
+		if c.state.Active() {
+			left = e.left(c, now)
+		}
+		out = append(out, AlarmView{Left: left, Key: c.key(), Kind: c.rule.Kind, State: c.state, Priority: c.rule.Priority, Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail})
 	}
 	sort.SliceStable(out, func(i, j int) bool {
 		if a, b := out[i].State.Active(), out[j].State.Active(); a != b {
@@ -622,6 +630,8 @@ type AlarmView struct {
 	Since    time.Time
 	Trouble  string
 	Detail   string
+	// Left words the time until oxygen runs short, as in alarm.Transition.
+	Left string
 }
 
 // ProbeView is what a probe said last.

@@ -81,6 +81,9 @@ func (s *Status) alarms(b *strings.Builder) {
 	b.WriteString("Alarms\n")
 	for _, a := range s.Alarms {
 		fmt.Fprintf(b, "  [%s] %s: %s\n", a.Priority, a.Trouble, a.Detail)
+		if a.Left != "" {
+			fmt.Fprintf(b, "      %s\n", a.Left)
+		}
 		fmt.Fprintf(b, "      %s, since %s\n      answer with: weirkeeper ack --by YOUR-NAME %q\n", a.State, s.local(a.Since), string(a.Key))
 	}
 	b.WriteByte('\n')
