@@ -158,6 +158,7 @@ func (c *check) verdict(e *Engine, now time.Time) verdict {
 	case alarm.SilentProbe:
 		return c.silence(e, now)
 	case alarm.MissedChore, alarm.DaemonHealth, alarm.LotDue:
+	default: // see detectors
 	}
 	if c.det != nil {
 		return c.det.look(e, now)
@@ -180,6 +181,9 @@ func (c *check) pastVerdict(e *Engine, v float64) (_ verdict, trouble, detail st
 		return bad, unit + tooCold, u.Format(v) + ", limit " + u.Format(float64(c.rule.Low))
 	case c.rule.Kind == alarm.TemperatureBand:
 		return good, "", ""
+	}
+	if p, ok := c.det.(pastJudge); ok {
+		return p.past(e, v)
 	}
 	return unknown, "", ""
 }
@@ -397,6 +401,7 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 		return "weirkeeper: " + c.rule.Name, c.said
 	case alarm.LotDue:
 		return c.noticeWords(e, now, active)
+	default: // see detectors
 	}
 	if c.det != nil {
 		return c.det.words(e, now, active)

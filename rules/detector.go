@@ -27,6 +27,14 @@ type taker interface {
 	took(r *reading.Reading)
 }
 
+// pastJudge is a detector that can judge a value by itself, as late readings are.
+type pastJudge interface {
+	past(e *Engine, v float64) (_ verdict, trouble, detail string)
+}
+
 // detectors makes the detector of a kind. The kinds that are not here are judged
 // in check.go.
-var detectors = map[alarm.Kind]func(e *Engine, c *check) detector{}
+var detectors = map[alarm.Kind]func(e *Engine, c *check) detector{
+	alarm.HighFlow:   newHigh,
+	alarm.HighOxygen: newHigh,
+}

@@ -123,7 +123,7 @@ func (e *Engine) addCheck(r *lang.Rule, w lang.Watch) {
 		if sp, ok := e.site.SpringProbe(reading.Temperature); ok {
 			c.other = e.probe(sp.ID)
 		}
-	case alarm.LowOxygen:
+	case alarm.LowOxygen, alarm.HighOxygen:
 		if tp, ok := e.temperatureFor(w.Unit); ok {
 			c.other = e.probe(tp.ID)
 		}

@@ -28,6 +28,12 @@ const (
 	LowOxygen        Kind = "low_oxygen"
 	SilentProbe      Kind = "silent_probe"
 	MissedChore      Kind = "missed_chore"
+	HighFlow         Kind = "high_flow"
+	HighOxygen       Kind = "high_oxygen"
+	FastChange       Kind = "fast_change"
+	SlowDrift        Kind = "slow_drift"
+	FromSister       Kind = "from_sister"
+	WaterBalance     Kind = "water_balance"
 	LotDue           Kind = "lot_due"
 	DaemonHealth     Kind = "self"
 )

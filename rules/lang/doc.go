@@ -16,8 +16,8 @@
 //	}
 //
 // The blocks are low_flow, temperature_drift (the probe's own recent median),
-// temperature_from_spring, temperature_band, low_oxygen, silent_probe and
-// missed_chore. Every block has covers, priority, can_happen and to_do; one rule
+// temperature_from_spring, temperature_band, low_oxygen, high_flow, high_oxygen,
+// silent_probe and missed_chore. Every block has covers, priority, can_happen and to_do; one rule
 // covers many units. Every number carries its unit.
 //
 // All faults of all files are reported in one run, each at its place with what

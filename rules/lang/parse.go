@@ -87,6 +87,8 @@ var kinds = []blockKind{
 	{alarm.FromSpring, []reading.Quantity{reading.Temperature}, (*parser).fromSpring},
 	{alarm.TemperatureBand, []reading.Quantity{reading.Temperature}, (*parser).band},
 	{alarm.LowOxygen, []reading.Quantity{reading.Oxygen, reading.Saturation}, (*parser).lowOxygen},
+	{alarm.HighFlow, []reading.Quantity{reading.Flow}, (*parser).highFlow},
+	{alarm.HighOxygen, []reading.Quantity{reading.Oxygen, reading.Saturation}, (*parser).highOxygen},
 	{alarm.SilentProbe, reading.Quantities(), (*parser).silent},
 	{alarm.MissedChore, nil, (*parser).missedChore},
 }
@@ -496,10 +498,7 @@ func (p *parser) lowOxygen(b *hclread.Block, r *Rule) bool {
 			}
 			continue
 		}
-		_, own := p.site.ProbeAt(w.Unit, reading.Temperature)
-		_, spring := p.site.SpringProbe(reading.Temperature)
-		if !own && !spring {
-			b.Fault(b.Rng("setpoint"), "Temperature not known", fmt.Sprintf("Probe %q reads %s, and between mg/L and %% saturation stands the temperature, which nothing measures at %s or the spring. Add a temperature probe, or write the setpoint in the probe's own unit.", pr.ID, pr.Quantity.Dimension().Base(), w.Unit))
+		if !p.temperatureKnown(b, pr.ID, pr.Quantity, w.Unit) {
 			return false
 		}
 	}

@@ -43,7 +43,7 @@ type Rule struct {
 	// Deadband is how far back inside the setpoint a value must come to
 	// return to normal, in the base unit of what is judged. At least 0.
 	Deadband float64
-	// InSaturation: low_oxygen judges percent of saturation, not mg/L.
+	// InSaturation: low_oxygen or high_oxygen judges percent of saturation, not mg/L.
 	InSaturation bool
 	// Chore is the chore that missed_chore watches.
 	Chore string
@@ -54,9 +54,9 @@ type Watch struct {
 	Unit string
 	// Probe is the probe judged; "" for missed_chore.
 	Probe reading.ProbeID
-	// Setpoint is the lowest value that is still right, base unit: L/min,
-	// mg/L, or percent when the rule is InSaturation. low_flow and
-	// low_oxygen only.
+	// Setpoint is the lowest value that is still right (low_flow, low_oxygen)
+	// or the highest (high_flow, high_oxygen), base unit: L/min, mg/L, or
+	// percent when the rule is InSaturation.
 	Setpoint float64
 	// After is how long the probe may be silent. silent_probe only.
 	After time.Duration

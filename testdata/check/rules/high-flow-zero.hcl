@@ -1,0 +1,9 @@
+high_flow "x" {
+  covers {
+    kinds = ["trough"]
+  }
+  setpoint   = "0 L/min"
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}

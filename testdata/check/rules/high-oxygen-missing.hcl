@@ -1,0 +1,8 @@
+high_oxygen "x" {
+  covers {
+    kinds = ["raceway"]
+  }
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}
