@@ -578,7 +578,7 @@ func TestQuality(t *testing.T) {
 			"unit with another name", view(func(v *rules.LotView) {
 				v.Sources = []rules.LotProbe{{Unit: "old stack", Probe: "spring temperature", Spring: true}}
 			}),
-			[]string{`the site file has no unit "old stack", so its own probe is not known: if it has another name now, write a move to that`, "all 240.0 h measured"},
+			[]string{`the site file has no unit "old stack", so its own probe is not known: give the unit this name again there, or write a move`, "all 240.0 h measured"},
 		},
 	}
 	for _, tt := range tests {

@@ -163,7 +163,7 @@ func Quality(v rules.LotView, at *site.Site) []string {
 		_, known := at.Unit(p.Unit)
 		switch {
 		case !known:
-			out = append(out, fmt.Sprintf("the site file has no unit %q, so its own probe is not known: if it has another name now, write a move to that", p.Unit))
+			out = append(out, fmt.Sprintf("the site file has no unit %q, so its own probe is not known: give the unit this name again there, or write a move", p.Unit))
 		case p.Probe == "":
 			out = append(out, "there is no temperature probe for "+p.Unit)
 		case p.Spring:
