@@ -126,7 +126,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 		site: c.Site, engine: engine, history: d.history, needRoom: make(chan struct{}, 1), router: d.router(), intake: in, ledger: d.ledger,
 		clock: opt.Clock, wall: newWall(opt.Clock, latest, synced), outbox: newOutbox(d.ledger), dir: c.Paths.Data, log: log("keeper"), metrics: m,
 		in: make(chan ingest.Message, queueLen), commands: make(chan func(time.Time)), mail: make(chan struct{}, 1), closed: make(chan struct{}),
-		badLog: make(map[string]badSample),
+		badLog: make(map[string]badSample), uncounted: make(map[rules.Span]time.Time), needYear: make(chan struct{}, 1), hasYear: make(map[string]bool),
 	}
 	if err = d.keeper.rebuild(ctx); err != nil {
 		return nil, err

@@ -65,8 +65,10 @@ func (d *Daemon) runHistory(ctx context.Context) error {
 			}
 			last = now
 			d.maintain(ctx, now)
-			if err := d.lastYear(ctx); err != nil && ctx.Err() == nil {
-				d.opt.Log.Warn("last year's temperatures not read; forecasts go on with the recent mean", "err", err)
+			d.readLastYear(ctx, true)
+		case <-d.keeper.needYear:
+			if d.keeper.timesAreSure() { // else it is asked for again when they are
+				d.readLastYear(ctx, false)
 			}
 		case <-d.keeper.needRoom:
 			if now := d.keeper.now(); now.Sub(dropped).Abs() >= dropEvery {
@@ -75,6 +77,12 @@ func (d *Daemon) runHistory(ctx context.Context) error {
 			}
 		}
 		d.sayDamage(ctx)
+	}
+}
+
+func (d *Daemon) readLastYear(ctx context.Context, all bool) {
+	if err := d.lastYear(ctx, all); err != nil && ctx.Err() == nil {
+		d.opt.Log.Warn("last year's temperatures not read; forecasts go on with the recent mean", "err", err)
 	}
 }
 

@@ -72,9 +72,12 @@ type keeper struct {
 	closed   chan struct{} // run has returned
 	needRoom chan struct{} // tells the history that the disk is nearly full
 
-	entries   []book.Entry // of the lots' record, the site file's first
-	lastEntry int64        // the highest number among them
-	countSoon bool         // an entry wants a span counted that was not before
+	entries   []book.Entry             // of the lots' record, the site file's first
+	lastEntry int64                    // the highest number among them
+	countSoon bool                     // spans wait to be counted, not for the next minute's turn
+	uncounted map[rules.Span]time.Time // when counting them failed, lately
+	needYear  chan struct{}            // tells the history that last year's water is wanted
+	hasYear   map[string]bool          // units whose water of last year the engine has
 
 	batch     ledger.Batch
 	acks      []func()
@@ -251,6 +254,10 @@ func (k *keeper) tick(ctx context.Context, now time.Time) error {
 		}
 	}
 	k.correct(ctx)
+	if recount && !k.failing && len(k.corrections) == 0 {
+		k.recounted = now
+		k.recount(ctx, recountTime)
+	}
 	k.steady(now)
 	k.watchDisk(now)
 	k.releaseHeld()
@@ -259,10 +266,6 @@ func (k *keeper) tick(ctx context.Context, now time.Time) error {
 	}
 	k.observe(k.engine.Tick(now))
 	k.due(now)
-	if recount && !k.failing {
-		k.recounted, k.countSoon = now, false
-		k.recount(ctx)
-	}
 	k.beat.Store(now.UnixMicro())
 	k.publish(now)
 	k.wakeSender()
@@ -337,6 +340,7 @@ func (k *keeper) commitFailed(err error) error {
 		k.log.Error("record not written, trying again", "err", err)
 		k.failing, k.failedAt = true, k.clock.Mono()
 	}
+	k.withdraw()
 	k.outbox.hold(k.batch.Messages)
 	k.wakeSender()
 	for _, reply := range k.replies {
@@ -366,12 +370,7 @@ func (k *keeper) do(ctx context.Context, command func(now time.Time) error) erro
 	case <-ctx.Done():
 		return ctx.Err()
 	}
-	select {
-	case err := <-result:
-		return err
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+	return k.await(ctx, result)
 }
 
 var errStopping = errors.New("the daemon is stopping; tell it again when it runs")
@@ -478,7 +477,7 @@ func (k *keeper) rebuild(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("daemon: rebuild the alarms: %w", err)
 	}
-	k.recount(ctx)
+	k.recount(ctx, firstRecountTime)
 
 	oldest := now
 	for _, t := range past.Standing {

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -12,6 +13,7 @@ import (
 	"weirkeeper/cmd/weirkeeper/internal/calendar"
 	"weirkeeper/cmd/weirkeeper/internal/sheet"
 	"weirkeeper/cmd/weirkeeper/internal/web"
+	"weirkeeper/ingest/series"
 	"weirkeeper/rules"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lot"
@@ -47,22 +49,74 @@ func (k *keeper) openBook(ctx context.Context) error {
 		k.lastEntry = max(k.lastEntry, e.Seq)
 	}
 	k.setBook()
+	for _, l := range k.engine.Book().Lots() {
+		for _, h := range l.Holdings {
+			if _, ok := k.site.Unit(h.Unit); !ok {
+				k.log.Warn("a lot lies in a unit that the site file no longer has: its units are counted from the spring's probe; give the unit its name back, or write when the lot was moved", "lot", l.ID, "unit", h.Unit)
+			}
+		}
+	}
 	for _, p := range k.engine.Book().Problems() {
 		k.log.Warn("an entry in the lots' record does not fit and is left out: correct it, or the site file", "lot", p.Lot, "entry", p.Seq, "problem", p.Text)
 	}
 	return nil
 }
 
+// setBook folds the entries anew. Forecasts in a unit that no lot lay in before
+// want to know its water of last year.
 func (k *keeper) setBook() {
 	k.engine.SetBook(book.New(k.entries, k.engine.BookOptions()))
+	if len(k.withoutYear()) > 0 {
+		k.askYear()
+	}
 }
 
-// recount counts spans again from the record. Those that only finished lots want
-// are counted one at a time and only when more may wait: nobody waits for them.
-func (k *keeper) recount(ctx context.Context) {
-	counted := false
+// withoutYear are the waters whose course of last year the engine was not given.
+func (k *keeper) withoutYear() map[string]reading.ProbeID {
+	units := k.engine.LotWaters()
+	maps.DeleteFunc(units, func(unit string, _ reading.ProbeID) bool { return k.hasYear[unit] })
+	return units
+}
+
+func (k *keeper) askYear() {
+	select {
+	case k.needYear <- struct{}{}:
+	default:
+	}
+}
+
+// withdraw takes back the entries of a batch that could not be stored: whoever
+// wrote them is told, and writes them again.
+func (k *keeper) withdraw() {
+	if n := len(k.batch.LotEntries); n > 0 {
+		k.entries = k.entries[:len(k.entries)-n]
+		k.batch.LotEntries = nil
+		k.countSoon = true
+		k.setBook()
+	}
+}
+
+// How long the keeper counts from the record at one tick, and before it watches;
+// one span more may begin just before. What is left is counted at the next tick:
+// until then its lots say so.
+const (
+	recountTime      = 100 * time.Millisecond
+	firstRecountTime = 500 * time.Millisecond
+)
+
+// recount counts spans again from the record, as many as it can in a time: those
+// of living lots first. One that fails is tried again with the next minute's.
+func (k *keeper) recount(ctx context.Context, atMost time.Duration) {
+	began := time.Now()
+	counted, living := false, false
+	k.countSoon = false
+	maps.DeleteFunc(k.uncounted, func(_ rules.Span, failed time.Time) bool { return k.now().Sub(failed).Abs() >= recountEvery })
 	for _, s := range k.engine.Sources() {
-		if s.Idle && counted {
+		if _, failed := k.uncounted[s.Span]; failed {
+			continue
+		}
+		if counted && time.Since(began) >= atMost {
+			k.countSoon = true
 			break
 		}
 		to := s.To
@@ -76,13 +130,14 @@ func (k *keeper) recount(ctx context.Context) {
 			return k.history.Readings(ctx, p, s.From, to)
 		}
 		if err := k.engine.Recount(s.Span, from(s.Main), from(s.StandIn), from(s.Hand)); err != nil {
-			k.log.Warn("thermal units not counted again", "unit", s.Span.Unit, "err", err)
+			if len(k.uncounted) == 0 {
+				k.log.Warn("thermal units not counted again", "unit", s.Span.Unit, "err", err)
+			}
+			k.uncounted[s.Span] = k.now()
 		}
-		if counted = true; s.Idle {
-			break
-		}
+		counted, living = true, living || !s.Idle
 	}
-	if counted {
+	if living || (counted && !k.countSoon) {
 		k.setBook() // what is tender goes by the units
 	}
 }
@@ -149,7 +204,18 @@ func (k *keeper) EnterLot(ctx context.Context, c web.LotCommand) (string, error)
 		}
 		return nil
 	})
-	return b.String(), err
+	var refused *book.Refusal
+	var badTime *web.BadTimeError
+	switch {
+	case err == nil:
+		return b.String(), nil
+	case errors.As(err, &refused), errors.As(err, &badTime), errors.Is(err, errStopping):
+	case ctx.Err() != nil:
+		err = fmt.Errorf("no answer in time: look whether it is in the record before you write it again: %w", err)
+	default:
+		err = fmt.Errorf("not entered, for the record cannot be written: %w; write it again when it can", err)
+	}
+	return "", err
 }
 
 // ask runs a question in the keeper's goroutine. Errors: the question's, ctx's,
@@ -163,11 +229,23 @@ func (k *keeper) ask(ctx context.Context, question func(now time.Time) error) er
 	case <-ctx.Done():
 		return ctx.Err()
 	}
+	return k.await(ctx, result)
+}
+
+// await is what a command that the keeper has taken came to.
+func (k *keeper) await(ctx context.Context, result <-chan error) error {
 	select {
 	case err := <-result:
 		return err
 	case <-ctx.Done():
 		return ctx.Err()
+	case <-k.closed:
+	}
+	select {
+	case err := <-result: // the last thing it did
+		return err
+	default:
+		return errStopping
 	}
 }
 
@@ -284,7 +362,10 @@ func (k *keeper) Thermometer(ctx context.Context, h web.HandReading) (string, er
 			k.site.Show.Temperature.Format(float64(h.TempC)), u.Name, at.In(k.site.Location).Format("2 Jan 2006 15:04"))
 		return nil
 	})
-	return said, err
+	if err != nil {
+		return "", err // said may still be written
+	}
+	return said, nil
 }
 
 // Calendar is the predicted dates and chores as iCalendar.
@@ -305,8 +386,8 @@ func (k *keeper) Calendar(ctx context.Context) ([]byte, error) {
 // A forecast follows last year's water from a little before today's date, to
 // know how far this year's is from it, and for as long as a stage may take.
 const (
-	yearBack  = 10 * 24 * time.Hour
-	yearAhead = 300 * 24 * time.Hour
+	yearBack  = 10 // days
+	yearAhead = 300
 )
 
 // lotsReachBack reports whether an unfinished lot is counted from before a time.
@@ -322,39 +403,62 @@ func (d *Daemon) lotsReachBack(ctx context.Context, oldest time.Time) bool {
 	return needed
 }
 
-// lastYear hands the engine last year's daily means for every unit a lot lies
-// in, where the record reaches back so far.
-func (d *Daemon) lastYear(ctx context.Context) error {
+// lastYear hands the engine last year's daily means for the units that lots lie
+// in, all or those it has none of yet, where the record reaches back so far.
+func (d *Daemon) lastYear(ctx context.Context, all bool) error {
+	k := d.keeper
 	var units map[string]reading.ProbeID
-	if err := d.keeper.ask(ctx, func(time.Time) error {
-		units = d.keeper.engine.LotWaters()
+	if err := k.ask(ctx, func(time.Time) error {
+		if units = k.withoutYear(); all {
+			units = k.engine.LotWaters()
+		}
 		return nil
 	}); err != nil {
 		return err
 	}
-	loc := d.opt.Config.Site.Location
-	then := d.keeper.now().In(loc).AddDate(-1, 0, 0)
-	from := time.Date(then.Year(), then.Month(), then.Day(), 0, 0, 0, 0, loc).Add(-yearBack)
+	from, to := lastYears(k.now().In(d.opt.Config.Site.Location))
 	var errs []error
 	for unit, probe := range units {
-		n := int((yearBack + yearAhead) / (24 * time.Hour))
-		buckets, err := d.history.Buckets(ctx, probe, from, from.Add(yearBack+yearAhead), n)
-		if err != nil {
-			errs = append(errs, err)
-			continue
+		// By the hour: local days are not all of one length.
+		hours, err := d.history.Buckets(ctx, probe, from, to, int(to.Sub(from)/time.Hour))
+		if err == nil {
+			err = k.ask(ctx, func(time.Time) error {
+				k.hasYear[unit] = true
+				k.engine.SetLastYear(unit, dayMeans(hours, from.Location()))
+				return nil
+			})
 		}
-		var days []lot.DayMean
-		for _, b := range buckets {
-			if b.Count > 0 {
-				days = append(days, lot.DayMean{Date: b.From.In(loc), MeanC: measure.TempC(b.Mean)})
-			}
-		}
-		errs = append(errs, d.keeper.ask(ctx, func(time.Time) error {
-			d.keeper.engine.SetLastYear(unit, days)
-			return nil
-		}))
+		errs = append(errs, err)
 	}
 	return errors.Join(errs...)
+}
+
+// lastYears are the days of last year that a forecast follows, from one local
+// midnight to another.
+func lastYears(now time.Time) (from, to time.Time) {
+	y, m, d := now.AddDate(-1, 0, 0).Date()
+	at := func(days int) time.Time { return time.Date(y, m, d+days, 0, 0, 0, 0, now.Location()) }
+	return at(-yearBack), at(yearAhead)
+}
+
+// dayMeans are the means by local day of readings summed up in shorter buckets.
+func dayMeans(buckets []series.Bucket, loc *time.Location) []lot.DayMean {
+	var days []lot.DayMean
+	n := 0
+	for _, b := range buckets {
+		if b.Count == 0 {
+			continue
+		}
+		y, m, d := b.From.In(loc).Date()
+		date := time.Date(y, m, d, 0, 0, 0, 0, loc)
+		if len(days) == 0 || !days[len(days)-1].Date.Equal(date) {
+			days, n = append(days, lot.DayMean{Date: date}), 0
+		}
+		n += b.Count
+		mean := &days[len(days)-1].MeanC
+		*mean += (measure.TempC(b.Mean) - *mean) * measure.TempC(b.Count) / measure.TempC(n)
+	}
+	return days
 }
 
 var _ web.LotKeeper = page{}

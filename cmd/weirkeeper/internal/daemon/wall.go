@@ -235,7 +235,10 @@ func (k *keeper) timesAreSure() bool { return k.sure.Load() }
 
 // steady ends the alarm of the clock once it has been steady for a while.
 func (k *keeper) steady(now time.Time) {
-	k.sure.Store(k.wall.trust == right && k.steadyAt.IsZero() && len(k.corrections) == 0)
+	sure := k.wall.trust == right && k.steadyAt.IsZero() && len(k.corrections) == 0
+	if was := k.sure.Swap(sure); sure && !was {
+		k.askYear()
+	}
 	if k.wall.trust != wrong && !k.steadyAt.IsZero() && !now.Before(k.steadyAt) {
 		k.steadyAt = time.Time{}
 		k.observe(k.engine.Health(now, rules.Clock, true, "steady for "+measure.FormatDuration(steadyAfter)))
