@@ -216,9 +216,12 @@ func unknown(missing ...string) string {
 	return and(missing) + " are not known"
 }
 
-// and joins names, at least two.
+// and joins names, at least one.
 func and(names []string) string {
 	last := len(names) - 1
+	if last == 0 {
+		return names[0]
+	}
 	return strings.Join(names[:last], ", ") + " and " + names[last]
 }
 

@@ -93,17 +93,27 @@ func roomIn(p Place, next Fish) Room {
 		return Of(append(slices.Clone(p.Fish), added), p.Water)
 	}
 	var not []string
-	one := with(1).limits()
-	for _, l := range one {
+	why := make(map[string][]string)
+	looked := false
+	for _, l := range with(1).limits() {
+		reason := l.NoLimit
 		switch {
 		case !l.Known():
-			not = append(not, l.name+": "+l.Why)
-		case !l.Limited():
-			not = append(not, l.name+": "+l.NoLimit)
+			reason = l.Why
+		case l.Limited():
+			looked = true
+			continue
 		}
+		if why[reason] == nil {
+			not = append(not, reason)
+		}
+		why[reason] = append(why[reason], l.name)
+	}
+	for i, reason := range not {
+		not[i] = and(why[reason]) + ": " + reason
 	}
 	r.Why = strings.Join(not, "; ")
-	if len(not) == len(one) {
+	if !looked {
 		return r
 	}
 	r.Number = sort.Search(mostFish, func(n int) bool { return with(n+1).over() != "" })

@@ -134,7 +134,7 @@ func TestRoomOrderAndWords(t *testing.T) {
 		noWeight  = "the mean weight of the fish to be placed is not known"
 		eggs      = "room for eggs is not worked out, because it is not stated how many a tray holds"
 		nothing   = "density index: the water volume is not known; flow index: the flow is not known; oxygen: the water temperature is not known"
-		noFlowWhy = "flow index: the flow is not known; oxygen: the flow is not known"
+		noFlowWhy = "flow index and oxygen: the flow is not known"
 	)
 	want := []said{
 		{"large", "flow index", "", true},
@@ -144,7 +144,7 @@ func TestRoomOrderAndWords(t *testing.T) {
 		{"full", "density index", "", false},
 		{"full, no flow", "density index", noFlowWhy, false},
 		{"stack 1", "", stack, false},
-		{"unweighed", "", "density index: " + lengthB + "; flow index: " + lengthB + "; oxygen: " + unweighB, false},
+		{"unweighed", "", "density index and flow index: " + lengthB + "; oxygen: " + unweighB, false},
 		{"unknown", "", nothing, false},
 	}
 	if diff := cmp.Diff(want, rows(next)); diff != "" {

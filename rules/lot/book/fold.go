@@ -340,7 +340,13 @@ func (b *Book) lot(id string) (*state, error) {
 	if s := b.states[id]; s != nil {
 		return s, nil
 	}
+	began := func(r *row) bool {
+		return r.CorrectedBy != 0 && (r.Kind == Opened && r.Lot == id || r.Kind == Split && r.Other == id)
+	}
 	switch r := b.claims["lot "+id]; {
+	case r == nil && slices.ContainsFunc(b.rows, began):
+		r = b.rows[slices.IndexFunc(b.rows, began)]
+		return nil, fmt.Errorf("there is no lot %s any more: %s, which began it, was taken back or replaced", id, r.name())
 	case r == nil:
 		return nil, fmt.Errorf("there is no lot %q%s", id, b.nearLot(id))
 	case r.Problem != "":

@@ -110,7 +110,7 @@ func TestRefusals(t *testing.T) {
 		{"that a later entry needs", picked, book.Entry{Kind: book.Moved, At: day(10), Number: 7000, To: "trough 1", Corrects: 2}, "entry 3 of 2026-10-21 08:30, 7,500 shipped from trough 1 to Birch Run, would no longer fit: 7,500 cannot be shipped from trough 1: by the book 7,000 are there; if there are more, write a count first"},
 		{"strike that later entries need", picked, book.Entry{Kind: book.Struck, At: day(22), Corrects: 2, Text: "no"}, "entry 3 of 2026-10-21 08:30, 7,500 shipped from trough 1 to Birch Run, would no longer fit: nothing of lot 2026-A lies in trough 1; it lies in stack 1 (12,000) (and so for 1 more)"},
 		{"back-dated, that a later entry needs", picked, book.Entry{Kind: book.Lost, At: day(15), Unit: "trough 1", Number: 101, Text: "flood"}, "entry 4 of 2026-10-22 08:30, 400 dead picked out of trough 1, would no longer fit: 400 cannot be picked out of trough 1: by the book 399 are there; if there are more, write a count first"},
-		{"strike of the opening", stacks, book.Entry{Kind: book.Struck, At: day(22), Corrects: 1, Text: "no"}, `entry 2 of 2026-10-02 08:30, 4,000 moved to stack 2, would no longer fit: there is no lot "2026-A"`},
+		{"strike of the opening", stacks, book.Entry{Kind: book.Struck, At: day(22), Corrects: 1, Text: "no"}, `entry 2 of 2026-10-02 08:30, 4,000 moved to stack 2, would no longer fit: there is no lot 2026-A any more: entry 1, which began it, was taken back or replaced`},
 		{"sent twice", nil, book.Entry{ID: "1ns", Kind: book.Note, At: day(10), Text: "x"}, "it is in the record already, as entry 1"},
 
 		// What an entry must say.
@@ -200,6 +200,22 @@ func TestBackDated(t *testing.T) {
 	w.add(book.Entry{Kind: book.Note, At: day(11), Text: "all well there"})
 	w.add(book.Entry{Kind: book.Shipped, At: day(10), Number: 5000, Place: "Birch Run", Corrects: 2})
 	same(t, "left again", 6800, w.lot("2026-A").Number)
+}
+
+// What a lot begins with cannot go while anything else is written of it.
+func TestBeginningTakenBack(t *testing.T) {
+	w := open(t, book.Entry{Kind: book.Split, At: day(5), Number: 100, Other: "2026-B"}, book.Entry{Lot: "2026-B", Kind: book.Picked, At: day(6), Number: 5})
+	for name, tt := range map[string]struct {
+		entry book.Entry
+		want  string
+	}{
+		"opening struck":   {book.Entry{Kind: book.Struck, At: day(9), Corrects: 1, Text: "twice"}, "entry 2 of 2026-10-06 08:30, 100 of lot 2026-A became lot 2026-B, would no longer fit: there is no lot 2026-A any more: entry 1, which began it, was taken back or replaced (and so for 1 more)"},
+		"opening replaced": {book.Entry{Kind: book.Eyed, At: day(9), Corrects: 1}, "there is no lot 2026-A any more: entry 1, which began it, was taken back or replaced"},
+		"split struck":     {book.Entry{Kind: book.Struck, At: day(9), Corrects: 2, Text: "twice"}, "entry 3 of 2026-10-07 08:30, 5 dead picked out, would no longer fit: there is no lot 2026-B any more: entry 2, which began it, was taken back or replaced"},
+	} {
+		_, err := w.b.Check(signed(tt.entry, 4), now)
+		same(t, name, tt.want, fmt.Sprint(err))
+	}
 }
 
 // A strike may leave the lot to the entry that it strikes.
