@@ -110,6 +110,11 @@ var builtIn = []struct {
 		CanHappen: "When the disk is full, readings and alarms are no longer stored. Call-outs go on.",
 		ToDo:      "Delete what is not needed from the hatchery computer's disk, or fit a larger one.",
 	}},
+	{Rules, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "rules not read anew", Priority: alarm.Morning,
+		CanHappen: "The rules that were changed are not watched; those read before go on.",
+		ToDo:      "Run weirkeeper check, mend what it says, then weirkeeper reload.",
+	}},
 	{Mail, lang.Rule{
 		Kind: alarm.DaemonHealth, Name: "mail not going out", Priority: alarm.Morning, OnDelay: 15 * time.Minute,
 		CanHappen: "Call-outs reach nobody.",

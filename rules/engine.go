@@ -28,6 +28,7 @@ const (
 	Clock   Part = "clock"
 	Disk    Part = "disk"
 	History Part = "history"
+	Rules   Part = "rules"
 )
 
 // Engine evaluates a site's readings against its rules.

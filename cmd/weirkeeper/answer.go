@@ -95,6 +95,18 @@ func runDone(ctx context.Context, e env, args []string) int {
 	return e.tell(ctx, "done", d, "/done", *by, c, false)
 }
 
+func runReload(ctx context.Context, e env, args []string) int {
+	fs, d, by := answerFlags("reload", e)
+	rest, code, ok := e.parse("reload", fs, args)
+	if !ok {
+		return code
+	}
+	if len(rest) > 0 {
+		return e.usage("reload", "reload takes no arguments; the rules files are those of the site file")
+	}
+	return e.tell(ctx, "reload", d, "/reload", *by, web.Command{By: *by}, true)
+}
+
 // tell sends a command to the daemon on this computer and prints its answer. A
 // command that may be given twice without harm is given again when its answer
 // did not come.

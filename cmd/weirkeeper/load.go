@@ -66,6 +66,13 @@ func (e env) load(path string, rulesFiles []string, now time.Time) (*loaded, err
 	if len(rulesFiles) == 0 {
 		rulesFiles = l.config.Paths.Rules
 	}
+	e.readRules(l, path, rulesFiles)
+	return l, nil
+}
+
+// readRules reads and checks rules files against the site of l. A file that
+// cannot be read is a diagnostic at the site file.
+func (e env) readRules(l *loaded, path string, rulesFiles []string) {
 	var sources []lang.Source
 	for _, name := range rulesFiles {
 		text, err := e.readFile(name)
@@ -85,7 +92,21 @@ func (e env) load(path string, rulesFiles []string, now time.Time) (*loaded, err
 		l.diags = append(l.diags, diags...)
 		l.program = lang.WatchSilence(l.program, l.config.Site)
 	}
-	return l, nil
+}
+
+// rulesAnew reads the rules files of a running daemon against the site it
+// watches. The error holds every fault.
+func (e env) rulesAnew(path string, c *config.Config) (*lang.Program, error) {
+	l := &loaded{files: hclread.NewFiles(), config: c}
+	e.readRules(l, path, c.Paths.Rules)
+	if l.diags.HasErrors() {
+		var b strings.Builder
+		if _, err := l.say(&b); err != nil {
+			return nil, err
+		}
+		return nil, fmt.Errorf("the rules read before go on, for the files have faults:\n%s", b.String())
+	}
+	return l.program, nil
 }
 
 // width is the column at which diagnostics are wrapped.

@@ -562,3 +562,5 @@ func TestLotNoAnswer(t *testing.T) {
 		mu.Unlock()
 	}
 }
+
+func (*lotDaemon) Reload(context.Context) (string, error) { return "read anew\n", nil }

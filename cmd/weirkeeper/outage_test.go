@@ -12,6 +12,7 @@ import (
 	"weirkeeper/cmd/weirkeeper/internal/clock"
 	"weirkeeper/cmd/weirkeeper/internal/daemon"
 	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/lang"
 )
 
 const outageSite = `
@@ -72,6 +73,7 @@ func startOnClock(t *testing.T, dir string, now time.Time, unsynced bool) *inPro
 	p := &inProcess{clock: clock.NewStepped(now)}
 	p.Daemon, err = daemon.New(t.Context(), daemon.Options{
 		Config: l.config, Program: l.program, Clock: p.clock, Log: slog.New(slog.DiscardHandler), Getenv: os.Getenv, ReadFile: os.ReadFile, Synced: func() bool { return !unsynced },
+		LoadRules: func() (*lang.Program, error) { return e.rulesAnew(dir+"/site.hcl", l.config) },
 	})
 	if err != nil {
 		t.Fatal(err)

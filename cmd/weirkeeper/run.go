@@ -6,9 +6,13 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
+	"os/signal"
+	"syscall"
 
 	"weirkeeper/cmd/weirkeeper/internal/clock"
 	"weirkeeper/cmd/weirkeeper/internal/daemon"
+	"weirkeeper/rules/lang"
 )
 
 // defaultSite is the site file where none is named.
@@ -44,14 +48,39 @@ func runDaemon(ctx context.Context, e env, args []string) int {
 	}
 	d, err := daemon.New(ctx, daemon.Options{
 		Synced: synced, Config: l.config, Program: l.program, Clock: clock.Real{}, Log: newLog(e.err, *verbose), Getenv: e.getenv, ReadFile: e.readFile,
+		LoadRules: func() (*lang.Program, error) { return e.rulesAnew(*path, l.config) },
 	})
 	if err != nil {
 		return e.fault(err)
 	}
-	if err := d.Run(ctx); err != nil {
+	hangups := make(chan os.Signal, 1)
+	signal.Notify(hangups, syscall.SIGHUP)
+	defer signal.Stop(hangups)
+	watching, stop := context.WithCancel(ctx)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		reloadOn(watching, hangups, d)
+	}()
+	err = d.Run(ctx)
+	stop()
+	<-ended
+	if err != nil {
 		return e.fault(err)
 	}
 	return exitOK
+}
+
+// reloadOn has the rules read anew at each hang-up signal until ctx ends.
+func reloadOn(ctx context.Context, hangups <-chan os.Signal, d *daemon.Daemon) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-hangups:
+			_, _ = d.Reload(ctx) // it has said so in the log
+		}
+	}
 }
 
 func newLog(w io.Writer, verbose bool) *slog.Logger {

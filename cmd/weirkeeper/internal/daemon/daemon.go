@@ -48,6 +48,9 @@ type Options struct {
 	// Synced says whether the system vouches for the clock; nil asks the
 	// kernel.
 	Synced func() bool
+	// LoadRules reads the rules files anew for Reload; its error holds every
+	// fault. nil: there is no reload.
+	LoadRules func() (*lang.Program, error)
 	// TickEvery is how often silence, chores and delays are judged, by
 	// Clock; 0 means every second.
 	TickEvery time.Duration

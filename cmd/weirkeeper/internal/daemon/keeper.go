@@ -469,7 +469,7 @@ func (k *keeper) rebuild(ctx context.Context) error {
 	if err := k.openBook(ctx); err != nil {
 		return err
 	}
-	past, err := k.past(ctx, now)
+	past, err := k.pastOf(ctx, k.engine, now)
 	if err != nil {
 		return err
 	}
@@ -519,8 +519,9 @@ func (k *keeper) rebuild(ctx context.Context) error {
 	return k.commit(ctx)
 }
 
-func (k *keeper) past(ctx context.Context, now time.Time) (rules.Past, error) {
-	p := rules.Past{Readings: k.ledger.ReadingsByArrival(ctx, now.Add(-k.engine.Memory()))}
+// pastOf is what the record knows, as far back as an engine looks.
+func (k *keeper) pastOf(ctx context.Context, e *rules.Engine, now time.Time) (rules.Past, error) {
+	p := rules.Past{Readings: k.ledger.ReadingsByArrival(ctx, now.Add(-e.Memory()))}
 	var err error
 	if p.ChoresDone, err = k.ledger.ChoresDone(ctx, now.AddDate(0, 0, -7)); err != nil {
 		return p, fmt.Errorf("daemon: read the chores done: %w", err)

@@ -22,6 +22,7 @@ type metrics struct {
 	mail         *prometheus.CounterVec
 	link         prometheus.Gauge
 	steps        prometheus.Counter
+	reloads      *prometheus.CounterVec
 	unsafe, lost prometheus.Counter
 	diskFree     prometheus.Gauge
 	diskSize     prometheus.Gauge
@@ -58,6 +59,9 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 	m.steps = prometheus.NewCounter(prometheus.CounterOpts{
 		Name: "weirkeeper_clock_steps_total", Help: "Times the computer's clock was set.",
 	})
+	m.reloads = prometheus.NewCounterVec(prometheus.CounterOpts{
+		Name: "weirkeeper_rules_reloads_total", Help: "Times the rules files were read anew, by what became of it.",
+	}, []string{"result"})
 	m.unsafe = prometheus.NewCounter(prometheus.CounterOpts{
 		Name: "weirkeeper_messages_acknowledged_unstored_total", Help: "Messages acknowledged while the ledger could not be written.",
 	})
@@ -70,7 +74,7 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 	m.diskSize = prometheus.NewGauge(prometheus.GaugeOpts{
 		Name: "weirkeeper_disk_size_bytes", Help: "Size of the file system where the record is kept.",
 	})
-	reg.MustRegister(m.steps, m.unsafe, m.lost, m.diskFree, m.diskSize, m.readings, m.stored, m.duplicates, m.commit, m.commitErrors, m.transitions, m.mail, m.link)
+	reg.MustRegister(m.steps, m.reloads, m.unsafe, m.lost, m.diskFree, m.diskSize, m.readings, m.stored, m.duplicates, m.commit, m.commitErrors, m.transitions, m.mail, m.link)
 	return m
 }
 

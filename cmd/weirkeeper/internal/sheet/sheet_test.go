@@ -571,7 +571,9 @@ func TestQuality(t *testing.T) {
 			[]string{"up to 5.0 h before they were laid into a unit are not counted", "all 240.0 h measured"},
 		},
 		{
-			"in no unit", view(func(v *rules.LotView) { v.Lot.Holdings, v.Lot.Strands, v.Units, v.Sources = nil, nil, thermal.Units{}, nil }),
+			"in no unit", view(func(v *rules.LotView) {
+				v.Lot.Holdings, v.Lot.Strands, v.Units, v.Sources = nil, nil, thermal.Units{}, nil
+			}),
 			[]string{"they lie in no unit yet, so nothing is counted: write that they were placed"},
 		},
 		{

@@ -33,6 +33,8 @@ type Keeper interface {
 	// Acknowledge and ChoreDone do what they say and word what was done.
 	Acknowledge(ctx context.Context, key alarm.Key, by string) (string, error)
 	ChoreDone(ctx context.Context, chore, unit, by string) (string, error)
+	// Reload reads the rules files anew; its error holds every fault.
+	Reload(ctx context.Context) (string, error)
 	LotKeeper
 }
 
@@ -84,6 +86,9 @@ func Handler(k Keeper, metrics http.Handler, log *slog.Logger) http.Handler {
 	}))
 	mux.HandleFunc("POST /done", command(log, maxBody, who, func(ctx context.Context, c Command) (string, error) {
 		return k.ChoreDone(ctx, c.Chore, c.Unit, c.By)
+	}))
+	mux.HandleFunc("POST /reload", command(log, maxBody, who, func(ctx context.Context, _ Command) (string, error) {
+		return k.Reload(ctx)
 	}))
 	lotRoutes(mux, k, log)
 	return mux

@@ -330,3 +330,5 @@ func TestParseWhen(t *testing.T) {
 		}
 	}
 }
+
+func (*keeper) Reload(context.Context) (string, error) { return "read anew\n", nil }

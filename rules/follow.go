@@ -1,0 +1,23 @@
+package rules
+
+// Follow takes over from an engine of the same site that judged by other rules,
+// after SetBook and Rebuild from the record: the thermal units counted so far,
+// what the daemon's parts have said, and since when it watches. So a silence
+// goes on counting, and an alarm that both engines know stands as it stood.
+func (e *Engine) Follow(old *Engine) {
+	for span, c := range e.counters {
+		if o := old.counters[span]; o != nil {
+			c.count, c.live, c.behind = o.count, o.live, o.behind
+		}
+	}
+	e.lastYear = old.lastYear
+	for part, c := range e.health {
+		if o := old.health[part]; o != nil {
+			c.told, c.healthy, c.said = o.told, o.healthy, o.said
+			c.badSince, c.goodSince, c.judged = o.badSince, o.goodSince, o.judged
+		}
+	}
+	e.started = old.started
+	e.recounted()
+	e.wake(e.started)
+}
