@@ -1,6 +1,7 @@
 package rules_test
 
 import (
+	"errors"
 	"fmt"
 	"iter"
 	"math"
@@ -487,5 +488,386 @@ func TestFinishedLotsAreCountedLast(t *testing.T) {
 	}
 	if n := len(again.Sources()); n != 1 {
 		t.Errorf("%d sources left", n)
+	}
+}
+
+// lotDue are the notices among some transitions, as "to: trouble".
+func lotDue(trs []alarm.Transition) []string {
+	var out []string
+	for _, tr := range trs {
+		if tr.Kind == alarm.LotDue {
+			out = append(out, tr.To.String()+": "+tr.Trouble)
+		}
+	}
+	return out
+}
+
+// A notice waits until all that its forecast rests on is counted: not for a lot
+// of which a part was just moved, nor after the clock was set, nor while finished
+// lots, which say what this site's need, are still to be counted.
+func TestNoticesWaitForTheCount(t *testing.T) {
+	k, now := steadyLot(t, 18)
+	const raised = "unacknowledged: Lot RT: may be eyed within 3 days"
+	if d := cmp.Diff([]string{raised}, lotDue(k.Tick(now))); d != "" {
+		t.Fatal(d)
+	}
+	// Half of it moved: the half's stays are not counted yet.
+	move := book.Entry{Seq: 1, ID: "m", By: "kim", Lot: "RT", Kind: book.Moved, At: now.Add(-time.Minute), Unit: "stack 1", To: "stack 2", Number: 5000}
+	k.entries = append(k.entries, move)
+	k.SetBook(book.New(k.entries, k.BookOptions()))
+	if v := k.lot("RT", now); !v.Counting {
+		t.Error("half of it is not counted, and it says it is whole")
+	}
+	if got := lotDue(k.Tick(now.Add(time.Second))); got != nil {
+		t.Errorf("before the half is counted: %q", got)
+	}
+	recount(t, k.Engine, k.rec)
+	if got := lotDue(k.Tick(now.Add(2 * time.Second))); got != nil {
+		t.Errorf("after it is counted: %q", got)
+	}
+	// The clock was days behind: what was counted no longer belongs to now.
+	fresh, now := steadyLot(t, 10)
+	fresh.Tick(now)
+	fresh.Shift(8 * 24 * time.Hour)
+	now = now.Add(8 * 24 * time.Hour)
+	if got := lotDue(fresh.Tick(now)); got != nil || !fresh.lot("RT", now).Counting {
+		t.Errorf("after the clock was set: %q", got)
+	}
+	recount(t, fresh.Engine, fresh.rec)
+	if got := lotDue(fresh.Tick(now)); len(got) != 1 {
+		t.Errorf("counted by the new time: %q", got)
+	}
+}
+
+// finishedLots opens lots of rainbow trout in water of 10 degC that were all eyed
+// at 300 degree-days, far above what is published (222, AFS 2015 abstract), and
+// one that is at 200.
+func finishedLots(t *testing.T) (*keeping, time.Time) {
+	t.Helper()
+	k, now := steadyLot(t, 100)
+	k.entries = nil
+	open := func(id string, days int) book.Entry {
+		took := now.AddDate(0, 0, -days)
+		return book.Entry{Lot: id, Kind: book.Opened, At: took, Unit: "stack 1", Open: &book.Opening{
+			Species: "rainbow trout", EggTake: took, Start: lot.Green, Count: book.Count{Method: book.Direct, Number: 5000},
+		}}
+	}
+	for i := range 5 {
+		id := fmt.Sprint("L", i)
+		k.must(open(id, 90+i), now)
+		k.must(book.Entry{Lot: id, Kind: book.Eyed, At: now.AddDate(0, 0, -60-i)}, now)
+		k.must(book.Entry{Lot: id, Kind: book.Shipped, At: now.AddDate(0, 0, -50-i), Place: "Lower pond"}, now)
+	}
+	k.must(open("next", 20), now)
+	return k, now
+}
+
+func TestNoticesWaitForFinishedLots(t *testing.T) {
+	k, now := finishedLots(t)
+	if got := lotDue(k.Tick(now)); got != nil {
+		t.Fatalf("at 200 of 300 degree-days: %q", got)
+	}
+	again := engine(t, k.site, lowFlow)
+	again.SetBook(book.New(k.entries, again.BookOptions()))
+	again.CountAgain()
+	failed := errors.New("disk")
+	for i, s := range again.Sources() {
+		if got := lotDue(again.Tick(now)); got != nil {
+			t.Errorf("with %d spans counted: %q", i, got)
+		}
+		if s.Idle != (i > 0) {
+			t.Fatalf("source %d: %+v", i, s)
+		}
+		if err := again.Recount(s.Span, k.rec.of(s.Main).between(s.From, s.To), nil, nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got := lotDue(again.Tick(now)); got != nil {
+		t.Errorf("with all counted: %q", got)
+	}
+	// What cannot be counted is not waited for.
+	again.CountAgain()
+	for _, s := range again.Sources() {
+		main := k.rec.of(s.Main).between(s.From, s.To)
+		if s.Idle {
+			main = func(yield func(reading.Reading, error) bool) { yield(reading.Reading{}, failed) }
+		}
+		if err := again.Recount(s.Span, main, nil, nil); s.Idle != errors.Is(err, failed) {
+			t.Fatal(err)
+		}
+	}
+	if got := lotDue(again.Tick(now)); len(got) != 1 {
+		t.Errorf("without the finished lots, by what is published: %q", got)
+	}
+}
+
+// need is what the site's lots say of a stage, as the forecast of a lot has it.
+func (k *keeping) need(id string, s lot.Stage, now time.Time) lot.Need {
+	k.t.Helper()
+	for _, f := range k.lot(id, now).Forecast {
+		if f.Stage == s {
+			return f.Need
+		}
+	}
+	k.t.Fatalf("no forecast of %s", s)
+	return lot.Need{}
+}
+
+// A lot speaks for itself once: not again by a part split off after the stage,
+// and by its own eggs, whatever merged into it later.
+func TestALotSpeaksOnce(t *testing.T) {
+	k, now := finishedLots(t)
+	// Five lots are five voices; the same with every one split in three.
+	before := k.need("next", lot.Eyed, now)
+	if !strings.Contains(before.Source, "5 of this site's lots") || before.Low < 270 || before.High > 330 {
+		t.Fatalf("%+v", before)
+	}
+	for i := range 5 {
+		for _, part := range []string{"a", "b"} {
+			k.must(book.Entry{Lot: fmt.Sprint("L", i), Kind: book.Split, At: now.AddDate(0, 0, -55-i), Unit: "stack 1", Number: 100, Other: fmt.Sprint("L", i, part)}, now)
+		}
+	}
+	if d := cmp.Diff(before, k.need("next", lot.Eyed, now)); d != "" {
+		t.Errorf("split after they were eyed (-before +after):\n%s", d)
+	}
+	// Eggs a month younger join each of them afterwards.
+	for i := range 5 {
+		id, took := fmt.Sprint("young ", i), now.AddDate(0, 0, -65)
+		k.must(book.Entry{Lot: id, Kind: book.Opened, At: took, Unit: "stack 1", Open: &book.Opening{
+			Species: "rainbow trout", EggTake: took, Start: lot.Green, Count: book.Count{Method: book.Direct, Number: 50000},
+		}}, now)
+		k.must(book.Entry{Lot: id, Kind: book.Merged, At: now.AddDate(0, 0, -56-i), Other: fmt.Sprint("L", i)}, now)
+	}
+	if d := cmp.Diff(before, k.need("next", lot.Eyed, now), cmpopts.EquateApprox(1e-9, 1e-9)); d != "" {
+		t.Errorf("younger eggs joined after they were eyed (-before +after):\n%s", d)
+	}
+	sheet, _ := k.Sheet("L0", now)
+	if u := sheet.Seen[0].Units.DegreeDays; math.Abs(float64(u)-300) > 1 {
+		t.Errorf("the sheet says L0 was eyed at %v degree-days, not 300", u)
+	}
+}
+
+// A lot whose units rest on nothing for more than a tenth of its time does not
+// speak for others.
+func TestUnsupportedLotsDoNotSpeak(t *testing.T) {
+	k, now := finishedLots(t)
+	silent := func(from, to int) record {
+		return slices.DeleteFunc(slices.Clone(k.rec), func(r reading.Reading) bool {
+			return r.At.After(now.AddDate(0, 0, -from)) && r.At.Before(now.AddDate(0, 0, -to))
+		})
+	}
+	for _, tt := range []struct {
+		from, to int
+		want     string
+	}{
+		{100, 95, "5 of this site's lots"}, // before the first of them
+		{91, 89, "5 of this site's lots"},  // up to two days of thirty
+		{89, 66, ""},                       // most of the time of all of them
+	} {
+		again := engine(t, k.site, lowFlow)
+		again.SetBook(book.New(k.entries, again.BookOptions()))
+		again.CountAgain()
+		recount(t, again, silent(tt.from, tt.to))
+		a := &keeping{Engine: again, t: t}
+		if got := a.need("next", lot.Eyed, now).Source; !strings.Contains(got, tt.want) || (tt.want == "" && strings.Contains(got, "this site")) {
+			t.Errorf("no readings from %d to %d days ago: %q", tt.from, tt.to, got)
+		}
+	}
+}
+
+// An alarm of a lot that is watched again goes on counting its occurrences, also
+// over a restart while it was not.
+func TestNoticeOccurrences(t *testing.T) {
+	k, now := steadyLot(t, 18)
+	const key = "lot_due/may be eyed within 3 days/RT"
+	var j journal
+	tick := func(at time.Time) { j.transitions = append(j.transitions, k.Tick(at)...) }
+	tick(now)
+	all, err := k.Acknowledge(now, key, "kim")
+	if err != nil {
+		t.Fatal(err)
+	}
+	j.transitions = append(j.transitions, all...)
+	k.must(book.Entry{Lot: "RT", Kind: book.Shipped, At: now, Place: "Lower pond"}, now)
+	tick(now.Add(time.Second))
+	k.must(book.Entry{Lot: "RT", Kind: book.Note, At: now, Text: "gone"}, now)
+	strike := book.Entry{Lot: "RT", Kind: book.Struck, At: now, Corrects: int64(len(k.entries) - 2), Text: "they are still here"}
+	restarted := &keeping{Engine: engine(t, k.site, lowFlow), t: t, site: k.site, rec: k.rec, entries: slices.Clone(k.entries)}
+	restarted.SetBook(book.New(k.entries, restarted.BookOptions()))
+	past := j.past(now, time.Hour)
+	if past.Readings = sequence(nil); len(past.Standing) != 0 {
+		t.Fatalf("standing %+v", past.Standing)
+	}
+	if gone, err := restarted.Rebuild(now, past); err != nil || len(gone) != 0 {
+		t.Fatal(gone, err)
+	}
+	for name, k := range map[string]*keeping{"live": k, "restarted": restarted} {
+		k.must(strike, now)
+		i := slices.IndexFunc(k.Tick(now.Add(2*time.Second)), func(tr alarm.Transition) bool { return tr.Key == key && tr.Raised() && tr.Occurrence == 2 })
+		if i < 0 {
+			t.Errorf("%s: not raised as the second", name)
+		}
+	}
+}
+
+// A lot whose site-file block was deleted leaves no alarm standing.
+func TestNoticeOfALotThatIsGone(t *testing.T) {
+	k, now := steadyLot(t, 18)
+	var j journal
+	j.transitions = k.Tick(now)
+	s := rulestest.Site()
+	s.Lots = nil
+	gone, err := engine(t, s, lowFlow).Rebuild(now, j.past(now, time.Hour))
+	if err != nil || len(gone) != 1 || gone[0].To != alarm.Normal || gone[0].Detail != alarm.NoLongerWatched {
+		t.Errorf("%+v, %v", gone, err)
+	}
+}
+
+// When somebody looks at the lots changes nothing of what is told when.
+func TestLooksChangeNothing(t *testing.T) {
+	run := func(look bool) string {
+		k, now := steadyLot(t, 8)
+		rnd := rand.New(rand.NewPCG(3, 3))
+		var out strings.Builder
+		for m := range 14 * 24 * 4 {
+			now = now.Add(15 * time.Minute)
+			k.tell(rulestest.Reading("stack 1 temperature", now, 10+3*math.Sin(float64(m)/31)))
+			if rnd.IntN(3) == 0 && look { // just before the tick, in the water of a quarter of an hour ago
+				k.Lots(now.Add(time.Minute))
+				k.Standing(now.Add(time.Minute))
+				_, _ = k.Sheet("RT", now.Add(time.Minute))
+			}
+			for _, tr := range k.Tick(now.Add(2 * time.Minute)) {
+				fmt.Fprintln(&out, tr.At, tr.Key, tr.To, tr.Trouble, tr.Detail)
+			}
+			if m%200 == 100 {
+				all := ackAll(k.Engine, now.Add(3*time.Minute))
+				fmt.Fprintln(&out, len(all), all)
+			}
+		}
+		return out.String()
+	}
+	unseen := run(false)
+	if d := cmp.Diff(unseen, run(true)); d != "" || !strings.Contains(unseen, "may be eyed") {
+		t.Errorf("(-not looked at +looked at):\n%s", d)
+	}
+}
+
+// Parts that begin alike and end apart: whatever order they are looked at in,
+// the fold warns in the same words.
+func TestFoldIsTheSameEveryTime(t *testing.T) {
+	s := rulestest.Site()
+	begin := rulestest.Start.AddDate(0, 0, -12)
+	s.Lots = []lot.Lot{{ID: "RT", Species: "rainbow trout", EggTake: begin, Start: lot.Green, Eggs: 24000, Path: []lot.Stay{{Unit: "stack 1", From: begin}}}}
+	k := keep(t, s)
+	now := begin
+	for m := range 12 * 24 * 4 {
+		now = begin.Add(time.Duration(m) * 15 * time.Minute)
+		k.tell(rulestest.Reading("stack 1 temperature", now, 10+9*math.Sin(now.Sub(begin).Hours()*math.Pi/12)))
+	}
+	for i := range 20 {
+		k.must(book.Entry{Lot: "RT", Kind: book.Moved, At: begin.AddDate(0, 0, 5).Add(time.Duration(i) * time.Hour), Unit: "stack 1", To: "stack 2", Number: 1000}, now)
+	}
+	warnings := func() []string {
+		l, _ := book.New(k.entries, k.BookOptions()).Lot("RT")
+		return l.Warnings
+	}
+	want := warnings()
+	if len(want) != 20 {
+		t.Fatalf("%q", want)
+	}
+	for range 50 {
+		if d := cmp.Diff(want, warnings()); d != "" {
+			t.Fatalf("folded again:\n%s", d)
+		}
+	}
+	sources := func() []rules.Source {
+		k.CountAgain()
+		return k.Sources()
+	}
+	for range 50 {
+		if d := cmp.Diff(sources(), sources()); d != "" {
+			t.Fatalf("sources in another order:\n%s", d)
+		}
+	}
+}
+
+// What nothing is known of is not silently zero: a stay before the record began,
+// a probe that never spoke, and a lot that lies nowhere yet.
+func TestNeverSilentlyZero(t *testing.T) {
+	s := rulestest.Site()
+	begin := rulestest.Start.AddDate(0, 0, -40)
+	s.Lots[0].EggTake, s.Lots[0].Path = begin, []lot.Stay{{Unit: "stack 1", From: begin}, {Unit: "trough 1", From: begin.AddDate(0, 0, 20)}}
+	k := keep(t, s)
+	now := begin
+	for m := range 40 * 24 * 2 {
+		if now = begin.Add(time.Duration(m) * 30 * time.Minute); m >= 35*48 { // the record begins after 35 days
+			k.tell(rulestest.Reading("trough 1 temperature", now, 8))
+		}
+	}
+	k.CountAgain()
+	recount(t, k.Engine, k.rec)
+	u := k.lot("2026-A", now).Units
+	if want := 35*24*time.Hour - time.Duration(2*time.Hour); (u.Unsupported-want).Abs() > time.Hour || !u.From.Equal(begin) {
+		t.Errorf("stack 1 for 20 days without a reading, trough 1 for 15: %+v", u)
+	}
+	k.must(book.Entry{Lot: "bought", Kind: book.Opened, At: now, Open: &book.Opening{
+		Species: "arctic char", EggTake: begin, Start: lot.Eyed, StartUnits: 220, Count: book.Count{Method: book.Direct, Number: 100},
+	}}, now)
+	if v := k.lot("bought", now); v.Units.DegreeDays != 220 || v.Least != 220 || v.Most != 220 {
+		t.Errorf("eggs in no unit yet: %+v", v.Units)
+	}
+}
+
+// Readings by hand alone count, and the forecast goes by them.
+func TestReadingsByHandAlone(t *testing.T) {
+	s := rulestest.Site()
+	s.Probes = slices.DeleteFunc(s.Probes, func(p site.Probe) bool { return p.Quantity == reading.Temperature })
+	begin := rulestest.Start.AddDate(0, 0, -10)
+	s.Lots = []lot.Lot{{ID: "RT", Species: "rainbow trout", EggTake: begin, Start: lot.Green, Eggs: 10000, Path: []lot.Stay{{Unit: "stack 1", From: begin}}}}
+	k := keep(t, s)
+	now := begin
+	for d := range 11 {
+		now = begin.AddDate(0, 0, d)
+		k.tell(rulestest.Reading(site.HandProbe("stack 1"), now, 10, reading.DeviceTimed))
+	}
+	recount(t, k.Engine, k.rec)
+	v := k.lot("RT", now)
+	if math.Abs(float64(v.Units.DegreeDays)-100) > 1e-6 || v.Units.ByHand != 240*time.Hour || v.MeanC != 10 {
+		t.Errorf("%+v, mean %v", v.Units, v.MeanC)
+	}
+	// 222 degree-days (AFS 2015 abstract) less 10 in 100 are 10 days off at 10 degC.
+	if f := v.Forecast[0].Estimates[0]; f.By != lot.ByUnits || f.Why != "" || math.Abs(f.Earliest.Sub(now).Hours()/24-9.98) > 0.3 {
+		t.Errorf("%+v", f)
+	}
+	// One long after a stay has ended is not counted for it.
+	k.must(book.Entry{Lot: "RT", Kind: book.Shipped, At: now, Place: "Lower pond"}, now)
+	k.tell(rulestest.Reading(site.HandProbe("stack 1"), now.AddDate(0, 1, 0), 10, reading.DeviceTimed))
+	if got := k.Sources(); len(got) != 0 {
+		t.Errorf("to be counted again: %+v", got)
+	}
+}
+
+// A probe falls silent before the stay ends and speaks again months later: that
+// reading is not read from the record for the stay, and it does not count live.
+func TestReadingLongAfterTheStay(t *testing.T) {
+	k, now := steadyLot(t, 20)
+	k.must(book.Entry{Lot: "RT", Kind: book.Shipped, At: now.AddDate(0, 0, 2), Place: "Lower pond"}, now.AddDate(0, 0, 3))
+	want := k.lot("RT", now.AddDate(0, 0, 3))
+	late := now.AddDate(0, 3, 0)
+	k.tell(rulestest.Reading("stack 1 temperature", late, 2))
+	if d := cmp.Diff(want.Units, k.lot("RT", late).Units); d != "" {
+		t.Errorf("live:\n%s", d)
+	}
+	if d := cmp.Diff(want.Units, k.fresh().lot("RT", late).Units); d != "" {
+		t.Errorf("after a restart:\n%s", d)
+	}
+	// One within the bounds counts, though the lot's view was kept.
+	k, now = steadyLot(t, 20)
+	k.must(book.Entry{Lot: "RT", Kind: book.Shipped, At: now.AddDate(0, 0, 2), Place: "Lower pond"}, now.AddDate(0, 0, 3))
+	before := k.lot("RT", now.AddDate(0, 0, 3)).Units.DegreeDays
+	k.tell(rulestest.Reading("stack 1 temperature", now.AddDate(0, 0, 3), 2))
+	if after := k.lot("RT", now.AddDate(0, 0, 3)).Units.DegreeDays; after > before-1 {
+		t.Errorf("%v degree-days before, %v after the water was found cold", before, after)
 	}
 }
