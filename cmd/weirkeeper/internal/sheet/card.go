@@ -180,8 +180,11 @@ func seen(s *rules.LotSheet, at *site.Site) table {
 		None: "No stage was seen yet.",
 	}
 	for _, x := range s.Seen {
-		t.add(x.What, x.At.In(at.Location).Format(minuteForm), measure.Group(daysBetween(s.Lot.EggTake, x.At, at.Location)),
-			number(float64(x.Units.DegreeDays), 1), number(x.Units.DegreeDays.TUF(), 1), number(float64(x.Units.PlusMinus), 1))
+		cells := []string{x.What, x.At.In(at.Location).Format(minuteForm), measure.Group(daysBetween(s.Lot.EggTake, x.At, at.Location)), "-", "-", "-"}
+		if !s.Counting { // else they are not whole yet
+			cells[3], cells[4], cells[5] = number(float64(x.Units.DegreeDays), 1), number(x.Units.DegreeDays.TUF(), 1), number(float64(x.Units.PlusMinus), 1)
+		}
+		t.add(cells...)
 	}
 	return t
 }
@@ -295,6 +298,23 @@ func totals(s *rules.LotSheet, loc *time.Location) (total []measure.DegreeDays, 
 	return total, first, before
 }
 
+// afterwards is how long a sheet goes on once fish feed: units say little then, and
+// a lot of two years would fill twenty pages.
+const afterwards = 30 * 24 * time.Hour
+
+// shown is how many of its days a sheet shows.
+func shown(s *rules.LotSheet) int {
+	end := s.Lot.SwimUpAt
+	if s.Lot.FedAt.After(end) {
+		end = s.Lot.FedAt
+	}
+	n := len(s.Days)
+	for !end.IsZero() && n > 1 && s.Days[n-1].Date.After(end.Add(afterwards)) {
+		n--
+	}
+	return n
+}
+
 func days(s *rules.LotSheet, at *site.Site) table {
 	u := at.Show.Temperature
 	t := table{
@@ -307,7 +327,8 @@ func days(s *rules.LotSheet, at *site.Site) table {
 		None:  "Nothing was counted yet.",
 	}
 	total, first, before := totals(s, at.Location)
-	for i, d := range s.Days {
+	last := shown(s)
+	for i, d := range s.Days[:last] {
 		cells := []string{
 			d.Date.In(at.Location).Format(time.DateOnly), number(u.FromBase(float64(d.MeanC)), 1),
 			number(float64(d.Units.DegreeDays), 1), number(d.Units.DegreeDays.TUF(), 1), "-", "-",
@@ -331,6 +352,10 @@ func days(s *rules.LotSheet, at *site.Site) table {
 		}
 		t.Says = append(t.Says,
 			what+". The last five columns are hours: by the water's own probe (or the spring's), in short gaps bridged by a straight line, by the stand-in probe, between readings by hand thermometer, and with nothing to go by.")
+		if n := len(s.Days) - last; n > 0 {
+			t.Says = append(t.Says, fmt.Sprintf("%s after %s, when they had long been feeding or swimming, left out; lot show with --format days-csv has all.",
+				count(n, "day", "days"), s.Days[last-1].Date.In(at.Location).Format(dayForm)))
+		}
 		switch {
 		case s.Counting:
 			t.Says = append(t.Says, "There are no totals while the lot is being counted again.")

@@ -57,19 +57,25 @@ const (
 	plotLeastSpreadC = 2.0
 )
 
-// newPlot draws a lot's days; nil when there are none.
+// newPlot draws a lot's days; nil when there are none, or not all yet.
 func newPlot(s *rules.LotSheet, at *site.Site) *plot {
-	if len(s.Days) == 0 {
+	if len(s.Days) == 0 || s.Counting {
 		return nil
 	}
 	p := &plot{W: plotW, H: plotH}
 	loc, show := at.Location, at.Show.Temperature
 
 	// The days run from the first one to the last one that matters.
-	from := s.Days[0].Date
-	last := s.Days[len(s.Days)-1].Date.AddDate(0, 0, 1)
+	days := s.Days[:shown(s)]
+	total, first, before := totals(s, loc)
+	from := days[0].Date
+	last := days[len(days)-1].Date.AddDate(0, 0, 1)
 	to := last
-	top := float64(s.Units.DegreeDays)
+	reached := s.Units.DegreeDays
+	if len(days) < len(s.Days) && first < len(days) {
+		reached = total[len(days)-1]
+	}
+	top := float64(reached)
 	for _, f := range s.Forecast {
 		if f.Need.Known() {
 			top = max(top, float64(f.Need.High))
@@ -92,11 +98,11 @@ func newPlot(s *rules.LotSheet, at *site.Site) *plot {
 	y := func(d measure.DegreeDays) float64 { return unitsB - (unitsB-unitsT)*float64(d)/top }
 
 	low, high := math.Inf(1), math.Inf(-1)
-	for _, d := range s.Days {
+	for _, d := range days {
 		low, high = min(low, float64(d.MeanC)), max(high, float64(d.MeanC))
 	}
 	p.Words = fmt.Sprintf("From %s: daily means from %s to %s, and %s gathered.", Dates(from, last.AddDate(0, 0, -1), loc),
-		show.Format(low), show.Format(high), units(s.Units.DegreeDays))
+		show.Format(low), show.Format(high), units(reached))
 	if spread := high - low; spread < plotLeastSpreadC {
 		low, high = low-(plotLeastSpreadC-spread)/2, high+(plotLeastSpreadC-spread)/2
 	}
@@ -146,9 +152,8 @@ func newPlot(s *rules.LotSheet, at *site.Site) *plot {
 	p.Lines = append(p.Lines, plotLine{plotL, unitsB, plotR, unitsB, "axis"}, plotLine{plotL, tempB, plotR, tempB, "axis"})
 
 	// What was gathered and how warm it was.
-	total, first, before := totals(s, loc)
 	var gathered, warmth []string
-	for i, d := range s.Days {
+	for i, d := range days {
 		end := d.Units.To
 		if end.IsZero() {
 			end = d.Date.AddDate(0, 0, 1)

@@ -409,7 +409,7 @@ func TestDates(t *testing.T) {
 // needs, fetches nothing and runs nothing.
 func TestPage(t *testing.T) {
 	cold := fresh() // in water that never got above the base
-	cold.Forecast = nil
+	cold.Forecast, cold.Counting = nil, false
 	cold.Days = []thermal.Day{{Date: now.Truncate(day), Units: thermal.Units{From: now.Truncate(day), To: now, Measured: 17 * time.Hour}}}
 	odd := green()
 	odd.Lot.ID = `a"b\'</style><script>` + "`{{"
@@ -537,6 +537,53 @@ func TestTotals(t *testing.T) {
 				t.Errorf("does not say %q:\n%s", tt.says, text.String())
 			}
 		})
+	}
+}
+
+// While a lot is being counted again, what is not whole is not told as if it were.
+func TestCountingAgain(t *testing.T) {
+	for _, counting := range []bool{false, true} {
+		s := fry(time.UTC)
+		s.Counting = counting
+		var text, page bytes.Buffer
+		if err := errors.Join(sheet.Text(&text, s, metric(), now), sheet.HTML(&page, s, metric(), now)); err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Contains(text.String(), "half hatched  17 Aug 2026 15:00          47            -  "); got != counting {
+			t.Errorf("counting %v: the units of a stage left out: %v", counting, got)
+		}
+		if got := strings.Contains(page.String(), "<svg"); got == counting {
+			t.Errorf("counting %v: a plot: %v", counting, got)
+		}
+	}
+}
+
+// Of a lot that has fed for years, the sheet shows the days up to a month later;
+// the days as CSV are all there.
+func TestLongFed(t *testing.T) {
+	from := time.Date(2024, 10, 20, 0, 0, 0, 0, time.UTC)
+	s := fry(time.UTC)
+	s.Days = water(time.UTC, from, now, 8, nil, nil, nil)
+	s.Lot.SwimUpAt, s.Lot.FedAt = from.Add(90*day), from.Add(100*day)
+	var text, page, table bytes.Buffer
+	for b, write := range map[*bytes.Buffer]func() error{
+		&text:  func() error { return sheet.Text(&text, s, metric(), now) },
+		&page:  func() error { return sheet.HTML(&page, s, metric(), now) },
+		&table: func() error { return sheet.DaysCSV(&table, s, metric()) },
+	} {
+		if err := write(); err != nil {
+			t.Fatal(err)
+		}
+		for date, want := range map[string]bool{"2025-02-27": true, "2025-02-28": b == &table, "2026-11-20": b == &table} {
+			if got := strings.Contains(b.String(), date); got != want {
+				t.Errorf("%s is there: %v, want %v", date, got, want)
+			}
+		}
+	}
+	for _, want := range []string{"631 days after 27 Feb 2025, when they had long been", "From 20 Oct to 27 Feb 2025: daily means"} {
+		if got := strings.Join(strings.Fields(text.String()+page.String()), " "); !strings.Contains(got, want) {
+			t.Errorf("does not say %q", want)
+		}
 	}
 }
 
