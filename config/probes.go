@@ -45,6 +45,8 @@ func plausible(q reading.Quantity, designFlow measure.FlowLPM) (low, high float6
 		return lowOxygenMgL, highOxygenMgL
 	case reading.Saturation:
 		return lowSaturationPct, highSaturationPct
+	case reading.Contact:
+		return reading.Open, reading.Closed
 	}
 	return 0, 0
 }
@@ -76,7 +78,9 @@ func (p *parser) probe(b *hclread.Block) site.Probe {
 	if q, ok := b.Choice("quantity", quantities); ok {
 		pr.Quantity = reading.Quantities()[slices.Index(quantities, q)]
 	}
-	b.Need("at", `"spring intake"`)
+	if pr.Quantity != reading.Contact {
+		b.Need("at", `"spring intake"`) // a contact may be the whole site's
+	}
 	pr.At, _ = p.refer(b, "at", "unit", p.unitNames())
 	b.Need("topic", `"alderfork/spring/temperature"`)
 	pr.Topic = topic(b)
@@ -110,6 +114,7 @@ func (p *parser) probe(b *hclread.Block) site.Probe {
 		}
 	}
 
+	contact(b, &pr)
 	p.probeUnit(b, &pr)
 	p.probeRange(b, &pr)
 	pr.Accuracy = accuracy(b, pr.Quantity)
@@ -123,6 +128,11 @@ func (p *parser) probeUnit(b *hclread.Block, pr *site.Probe) {
 	switch pr.Quantity {
 	case 0: // faulty: the unit cannot be judged
 		b.Has("unit")
+		return
+	case reading.Contact:
+		if b.Has("unit") {
+			b.Fault(b.Rng("unit"), "A contact has no unit", "It is open or closed. Delete the line.")
+		}
 		return
 	case reading.Oxygen:
 		dims = append(dims, measure.Saturation)
@@ -153,7 +163,10 @@ func (p *parser) probeRange(b *hclread.Block, pr *site.Probe) {
 	if r == nil {
 		return
 	}
-	if pr.Quantity == 0 { // faulty: its units cannot be judged
+	if pr.Quantity == reading.Contact {
+		r.Fault(r.DefRange(), "A contact has no range", "It is open or closed. Delete the block plausible.")
+	}
+	if pr.Quantity == 0 || pr.Quantity == reading.Contact { // its units cannot be judged
 		r.Has("low")
 		r.Has("high")
 		r.Done()

@@ -507,11 +507,11 @@ func (r *Router) place(unit string) int {
 // source): without water or oxygen in minutes, of warmth in hours.
 func urgency(k alarm.Kind) int {
 	switch k {
-	case alarm.LowFlow, alarm.LowOxygen, alarm.WaterBalance:
+	case alarm.LowFlow, alarm.LowOxygen, alarm.WaterBalance, alarm.Contact:
 		return 0
 	case alarm.TemperatureBand, alarm.TemperatureDrift, alarm.FromSpring, alarm.HighFlow, alarm.HighOxygen, alarm.FastChange, alarm.SlowDrift, alarm.FromSister:
 		return 1
-	case alarm.DaemonHealth, alarm.SilentProbe:
+	case alarm.DaemonHealth, alarm.SilentProbe, alarm.StuckProbe, alarm.JumpingProbe, alarm.ImpossibleValue, alarm.ProbeInAir:
 		return 2
 	case alarm.MissedChore, alarm.LotDue:
 		return 3

@@ -162,6 +162,11 @@ func (c *check) verdict(e *Engine, now time.Time) verdict {
 		return c.floor(-math.Abs(v-c.other.last.Value), -float64(c.rule.Departure))
 	case alarm.SilentProbe:
 		return c.silence(e, now)
+	case alarm.Contact:
+		if v == c.rule.AlarmWhen {
+			return bad
+		}
+		return good
 	case alarm.MissedChore, alarm.DaemonHealth, alarm.LotDue:
 	default: // see detectors
 	}
@@ -377,7 +382,10 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 		}
 		return unit + ": temperature away from the spring", c.apart(e, c.other.last.Value, "the spring")
 	case alarm.SilentProbe:
-		trouble = unit + ": " + c.probe.def.Quantity.String() + " probe silent"
+		trouble = c.placed(c.probe.def.Quantity.String() + " probe silent")
+		if c.probe.def.Quantity == reading.Contact {
+			trouble = c.placed("contact " + string(c.probe.def.ID) + " silent")
+		}
 		if !active {
 			return trouble, "heard again: " + e.show(c.probe.def.Quantity, c.probe.last.Value)
 		}
@@ -402,6 +410,9 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 		}
 		c.missed(e, now) // the hour is not known before the first tick
 		return trouble, "due by " + c.lastDue.In(e.site.Location).Format("15:04")
+	case alarm.Contact:
+		return c.placed(c.rule.Means), "contact " + string(c.probe.def.ID) + " is " + e.show(reading.Contact, c.probe.last.Value)
+	case alarm.StuckProbe, alarm.JumpingProbe, alarm.ImpossibleValue, alarm.ProbeInAir: // by their detectors
 	case alarm.DaemonHealth:
 		return "weirkeeper: " + c.rule.Name, c.said
 	case alarm.LotDue:
@@ -414,6 +425,14 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 	return unit, ""
 }
 
+// placed words a trouble with its unit first, where it has one.
+func (c *check) placed(trouble string) string {
+	if c.watch.Unit == "" {
+		return capital(trouble)
+	}
+	return capital(c.watch.Unit) + ": " + trouble
+}
+
 // What temperature_band says; Rebuild reads the side from it.
 const (
 	tooWarm = ": water too warm"
@@ -421,7 +440,7 @@ const (
 )
 
 func (e *Engine) show(q reading.Quantity, base float64) string {
-	return e.site.ShowUnit(q).Format(base)
+	return e.site.Format(q, base)
 }
 
 // against words a value against its setpoint.

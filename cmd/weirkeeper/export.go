@@ -524,7 +524,7 @@ func lotEntryRow(e book.Entry) []string {
 }
 
 // senMLUnits are the registered units (RFC 8428, section 12.1, from memory) of
-// the quantities, and what a value in the base unit is divided by to get there.
+// the amounts, and what a value in the base unit is divided by to get there.
 // Neither L/min nor mg/L is registered.
 var senMLUnits = map[reading.Quantity]struct {
 	unit string
@@ -557,6 +557,13 @@ func (x *exporter) senML(ctx context.Context, w io.Writer) error {
 				return fmt.Errorf("probe %q has a reading of %s, and SenML has no times before %s; use --format csv, or --from", p, formatTime(r.At), formatTime(senMLFirst))
 			}
 			us := r.At.UnixMicro()
+			if q == reading.Contact { // a boolean value (RFC 8428, section 4.3, from memory)
+				if _, err := fmt.Fprintf(w, "%s\"n\":%s,\"t\":%d.%06d,\"vb\":%t}", start, name, us/1e6, us%1e6, r.Value == reading.Closed); err != nil {
+					return err
+				}
+				start = ",\n{"
+				continue
+			}
 			if _, err := fmt.Fprintf(w, "%s\"n\":%s,\"u\":%q,\"t\":%d.%06d,\"v\":%s}", start, name, u.unit, us/1e6, us%1e6, formatFloat(r.Value/u.per)); err != nil {
 				return err
 			}

@@ -645,7 +645,7 @@ func TestSenMLNames(t *testing.T) {
 
 // Every quantity has its units, in the table and in SenML.
 func TestEveryQuantityHasUnits(t *testing.T) {
-	for _, q := range reading.Quantities() {
+	for _, q := range reading.Amounts() {
 		u, ok := senMLUnits[q]
 		if base := q.Dimension().Base(); !ok || u.per <= 0 || base == (measure.Unit{}) {
 			t.Errorf("%v: %+v", q, u)

@@ -419,7 +419,7 @@ type mapping struct {
 
 // resolve checks the flags against the site.
 func (m *mapping) resolve(s *site.Site, probe, zone, unit string, now time.Time) error {
-	for _, f := range []struct{ name, value string }{{"probe", probe}, {"time-column", m.timeColumn}, {"value-column", m.valueColumn}, {"unit", unit}} {
+	for _, f := range []struct{ name, value string }{{"probe", probe}, {"time-column", m.timeColumn}, {"value-column", m.valueColumn}} {
 		if f.value == "" {
 			return fmt.Errorf("--%s is missing; a logger's table is described by --probe, --time-column, --value-column and --unit", f.name)
 		}
@@ -433,8 +433,16 @@ func (m *mapping) resolve(s *site.Site, probe, zone, unit string, now time.Time)
 		return unknownProbe(probe, known)
 	}
 	var err error
-	if m.unit, err = measure.ParseUnit(unit); err != nil {
-		return err
+	switch {
+	case m.probe.Quantity == reading.Contact && unit != "":
+		return fmt.Errorf("%q is a contact and has no unit: leave out --unit", probe)
+	case m.probe.Quantity == reading.Contact:
+	case unit == "":
+		return errors.New("--unit is missing; a logger's table is described by --probe, --time-column, --value-column and --unit")
+	default:
+		if m.unit, err = measure.ParseUnit(unit); err != nil {
+			return err
+		}
 	}
 	if want := m.probe.Quantity.Dimension(); m.unit.Dimension() != want {
 		return fmt.Errorf("%s is a unit of %v, and %q measures %v: give one of %s", m.unit, m.unit.Dimension(), probe, m.probe.Quantity, strings.Join(want.UnitNames(), ", "))
@@ -499,8 +507,16 @@ func (m *mapping) parse(fields []string) (record, error) {
 	if at.After(m.now) {
 		return record{}, fmt.Errorf("%s has not come yet; are --time-format and --zone right?", formatTime(at))
 	}
-	v, err := parseValue(text)
-	if err != nil {
+	var v float64
+	if m.probe.Quantity == reading.Contact {
+		var ok bool
+		if v, ok = site.ContactValue(text); !ok {
+			return record{}, fmt.Errorf("%q is neither open nor closed; it may be one of %s", text, strings.Join(site.ContactWords(), ", "))
+		}
+		if m.probe.Inverted {
+			v = reading.Closed - v
+		}
+	} else if v, err = parseValue(text); err != nil {
 		return record{}, err
 	}
 	if m.unit != m.unit.Dimension().Base() { // conversion would lose the sign of -0

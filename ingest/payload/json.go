@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"weirkeeper/rules/reading"
 	"weirkeeper/rules/site"
 )
 
@@ -79,10 +80,7 @@ func (d *Decoder) decodeJSON(b []byte) ([]Sample, []error) {
 	var errs []error
 	for i := range d.probes {
 		p := &d.probes[i]
-		v, err := numberAt(doc, p.value)
-		if err == nil {
-			v, err = toBase(p.Unit, v)
-		}
+		v, err := valueAt(doc, p)
 		if err != nil {
 			errs = append(errs, &Error{p.ID, err})
 			continue
@@ -166,7 +164,8 @@ func kind(v any) string {
 	return fmt.Sprintf("%T", v)
 }
 
-func numberAt(doc any, path []string) (float64, error) {
+func valueAt(doc any, p *probe) (float64, error) {
+	path := p.value
 	v, err := at(doc, path)
 	if err != nil {
 		return 0, err
@@ -177,10 +176,15 @@ func numberAt(doc any, path []string) (float64, error) {
 		text = v.String()
 	case string:
 		text = v
+	case bool:
+		if p.Quantity != reading.Contact {
+			return 0, fmt.Errorf("%s is %s; a number is needed there", place(path), kind(v))
+		}
+		text = strconv.FormatBool(v)
 	default:
 		return 0, fmt.Errorf("%s is %s; a number is needed there", place(path), kind(v))
 	}
-	f, err := parseNumber([]byte(text))
+	f, err := valueOf(&p.Probe, []byte(text))
 	if err != nil {
 		return 0, fmt.Errorf("%s is %s: %w", place(path), kind(v), err)
 	}

@@ -84,7 +84,7 @@ func NewDecoder(probes []site.Probe) (*Decoder, error) {
 			return nil, fmt.Errorf("payload: probes %q and %q share topic %q but not the format (%s, %s); give one of them its own topic",
 				probes[0].ID, p.ID, p.Topic, d.format, p.Format)
 		}
-		if p.Unit.IsZero() || p.Unit.Dimension() != p.Quantity.Dimension() {
+		if p.Quantity != reading.Contact && p.Unit.IsZero() || p.Unit.Dimension() != p.Quantity.Dimension() {
 			return nil, fmt.Errorf("payload: probe %q: unit %q does not measure %s; use one of %s",
 				p.ID, p.Unit, p.Quantity, strings.Join(p.Quantity.Dimension().UnitNames(), ", "))
 		}
@@ -103,6 +103,9 @@ func NewDecoder(probes []site.Probe) (*Decoder, error) {
 				}
 			}
 		case site.SenML:
+			if p.Quantity == reading.Contact {
+				return nil, fmt.Errorf("payload: probe %q: a contact is not read from SenML; use number or json", p.ID)
+			}
 			source = fmt.Sprintf("record %q", p.RecordName)
 			if p.RecordName == "" {
 				source = fmt.Sprintf("the only record of %s", p.Quantity)
@@ -140,14 +143,41 @@ func (d *Decoder) Decode(b []byte, arrived time.Time) ([]Sample, []error) {
 
 func (d *Decoder) decodeNumber(b []byte) ([]Sample, []error) {
 	p := &d.probes[0].Probe
-	v, err := parseNumber(b)
-	if err == nil {
-		v, err = toBase(p.Unit, v)
-	}
+	v, err := valueOf(p, b)
 	if err != nil {
 		return nil, []error{&Error{p.ID, err}}
 	}
 	return []Sample{{Probe: p.ID, Value: v}}, nil
+}
+
+// valueOf reads the text of one value: a number in the probe's unit, or the word
+// of a contact.
+func valueOf(p *site.Probe, b []byte) (float64, error) {
+	if p.Quantity == reading.Contact {
+		return contactOf(p, b)
+	}
+	v, err := parseNumber(b)
+	if err != nil {
+		return 0, err
+	}
+	return toBase(p.Unit, v)
+}
+
+// contactOf reads the word of a contact, or a number that is 0 or 1.
+func contactOf(p *site.Probe, b []byte) (float64, error) {
+	t := bytes.TrimSpace(b)
+	v, ok := site.ContactValue(string(t))
+	if !ok {
+		n, err := parseNumber(t)
+		if err != nil || n != reading.Open && n != reading.Closed {
+			return 0, fmt.Errorf("%s is neither open nor closed; send one of %s", Excerpt(t), strings.Join(site.ContactWords(), ", "))
+		}
+		v = n
+	}
+	if p.Inverted {
+		v = reading.Closed - v
+	}
+	return v, nil
 }
 
 // toBase converts v, refusing what does not stay finite.

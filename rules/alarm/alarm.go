@@ -34,6 +34,11 @@ const (
 	SlowDrift        Kind = "slow_drift"
 	FromSister       Kind = "from_sister"
 	WaterBalance     Kind = "water_balance"
+	StuckProbe       Kind = "stuck_probe"
+	JumpingProbe     Kind = "jumping_probe"
+	ImpossibleValue  Kind = "impossible_value"
+	ProbeInAir       Kind = "probe_in_air"
+	Contact          Kind = "contact"
 	LotDue           Kind = "lot_due"
 	DaemonHealth     Kind = "self"
 )

@@ -90,6 +90,7 @@ var kinds = []blockKind{
 	{alarm.HighFlow, []reading.Quantity{reading.Flow}, (*parser).highFlow},
 	{alarm.HighOxygen, []reading.Quantity{reading.Oxygen, reading.Saturation}, (*parser).highOxygen},
 	{alarm.SilentProbe, reading.Quantities(), (*parser).silent},
+	{alarm.Contact, []reading.Quantity{reading.Contact}, (*parser).contact},
 	{alarm.MissedChore, nil, (*parser).missedChore},
 }
 
@@ -174,6 +175,7 @@ func (p *parser) covers(b *hclread.Block, r *Rule, quantities []reading.Quantity
 	units, _ := c.KnownNames("units", "unit", p.unitNames())
 	except, _ := c.KnownNames("except", "unit", p.unitNames())
 	all, _ := c.Bool("all")
+	named := p.namedProbes(c, r, quantities)
 	add(kindNames, func(u *site.Unit, n string) bool { return string(u.Kind) == n })
 	add(sections, func(u *site.Unit, n string) bool { return u.Section == n })
 	add(units, func(u *site.Unit, n string) bool { return u.Name == n })
@@ -192,7 +194,7 @@ func (p *parser) covers(b *hclread.Block, r *Rule, quantities []reading.Quantity
 	if p.diags[before:].HasErrors() {
 		return false
 	}
-	if len(chosen) == 0 {
+	if len(chosen) == 0 && len(named) == 0 {
 		c.Fault(c.DefRange(), "Nothing covered", `No unit is left to watch. Name some: kinds = ["trough"], sections, units, or all = true.`)
 		return false
 	}
@@ -218,6 +220,11 @@ func (p *parser) covers(b *hclread.Block, r *Rule, quantities []reading.Quantity
 		}
 		if !seen {
 			blind = append(blind, u.Name)
+		}
+	}
+	for _, w := range named {
+		if !slices.Contains(r.Watches, w) {
+			r.Watches = append(r.Watches, w)
 		}
 	}
 	what := "probe"

@@ -45,6 +45,10 @@ type Rule struct {
 	Deadband float64
 	// InSaturation: low_oxygen or high_oxygen judges percent of saturation, not mg/L.
 	InSaturation bool
+	// AlarmWhen is the state of a contact that is trouble, reading.Open or
+	// reading.Closed, and Means what it means: "mains power lost".
+	AlarmWhen float64
+	Means     string
 	// Chore is the chore that missed_chore watches.
 	Chore string
 }

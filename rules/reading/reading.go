@@ -29,10 +29,29 @@ const (
 	// Saturation is dissolved oxygen in percent of air saturation, from a
 	// probe that reports that and not mg/L.
 	Saturation
+	// Contact is a switch: 0 open, 1 closed. It has no unit.
+	Contact
+)
+
+// What a contact says.
+const (
+	Open   = 0.0
+	Closed = 1.0
 )
 
 // Quantities lists every quantity.
-func Quantities() []Quantity { return []Quantity{Temperature, Flow, Oxygen, Saturation} }
+func Quantities() []Quantity { return []Quantity{Temperature, Flow, Oxygen, Saturation, Contact} }
+
+// Amounts lists the quantities that have a unit: all but Contact.
+func Amounts() []Quantity { return []Quantity{Temperature, Flow, Oxygen, Saturation} }
+
+// ContactWord is a contact's value in a word, "open" or "closed".
+func ContactWord(v float64) string {
+	if v == Closed {
+		return "closed"
+	}
+	return "open"
+}
 
 func (q Quantity) String() string {
 	switch q {
@@ -44,11 +63,13 @@ func (q Quantity) String() string {
 		return "oxygen"
 	case Saturation:
 		return "saturation"
+	case Contact:
+		return "contact"
 	}
 	return fmt.Sprintf("quantity(%d)", uint8(q))
 }
 
-// Dimension is the dimension of the quantity's units.
+// Dimension is the dimension of the quantity's units; None for Contact.
 func (q Quantity) Dimension() measure.Dimension {
 	switch q {
 	case Temperature:
@@ -59,6 +80,7 @@ func (q Quantity) Dimension() measure.Dimension {
 		return measure.Oxygen
 	case Saturation:
 		return measure.Saturation
+	case Contact:
 	}
 	return measure.None
 }
@@ -120,7 +142,7 @@ type Reading struct {
 	// ArrivedAt is when the message reached the daemon. UTC.
 	ArrivedAt time.Time
 	// Value is in the base unit of the probe's quantity (degC, L/min, mg/L
-	// or percent of saturation). Always finite.
+	// or percent of saturation; 0 or 1 of a contact). Always finite.
 	Value float64
 	Flags Flags
 	// MID is the MQTT packet identifier it came under, 0 for QoS 0. It lets

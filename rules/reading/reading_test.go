@@ -55,7 +55,7 @@ func TestQuantities(t *testing.T) {
 			q   reading.Quantity
 			s   string
 			dim measure.Dimension
-		}{{1, "temperature", measure.Temperature}, {2, "flow", measure.Flow}, {3, "oxygen", measure.Oxygen}, {4, "saturation", measure.Saturation}}[i]
+		}{{1, "temperature", measure.Temperature}, {2, "flow", measure.Flow}, {3, "oxygen", measure.Oxygen}, {4, "saturation", measure.Saturation}, {5, "contact", measure.None}}[i]
 		if q != want.q || q.String() != want.s || q.Dimension() != want.dim {
 			t.Errorf("quantity %d is %q of %v, want %+v", q, q, q.Dimension(), want)
 		}

@@ -82,19 +82,22 @@ func TimeFormats() []TimeFormat { return []TimeFormat{UnixSeconds, UnixMillis, R
 type Probe struct {
 	ID       reading.ProbeID
 	Quantity reading.Quantity
-	// At is the name of the unit it stands in.
+	// At is the name of the unit it stands in; "" for a contact of the whole
+	// site.
 	At string
 	// Topic is the exact MQTT topic (no wildcards). Several probes may
 	// share one topic when the payload carries several values.
 	Topic  string
 	Format Format
-	// Unit is the unit of the number in the payload. SenML payloads may
-	// carry their own and override it.
+	// Unit is the unit of the number in the payload; the zero Unit for a
+	// contact. SenML payloads may carry their own and override it.
 	Unit measure.Unit
 	// ValuePath and TimePath are dotted paths into a JSON payload, such as
 	// "water.temp" or "values.0"; TimePath "" means no time is sent.
 	ValuePath, TimePath string
 	TimeFormat          TimeFormat
+	// Inverted says that a contact's 0, off, open or false means closed.
+	Inverted bool
 	// RecordName is the resolved SenML name of the record; "" takes the
 	// only record of the right unit.
 	RecordName string
@@ -177,8 +180,18 @@ func (s *Site) ShowUnit(q reading.Quantity) measure.Unit {
 		return s.Show.Oxygen
 	case reading.Saturation:
 		return measure.PercentSat
+	case reading.Contact:
 	}
 	return measure.Unit{}
+}
+
+// Format words a value in the base unit as the keeper reads it: "8.3 degC", or
+// "closed".
+func (s *Site) Format(q reading.Quantity, base float64) string {
+	if q == reading.Contact {
+		return reading.ContactWord(base)
+	}
+	return s.ShowUnit(q).Format(base)
 }
 
 // Unit finds a unit by name.

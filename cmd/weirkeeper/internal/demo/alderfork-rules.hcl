@@ -175,6 +175,21 @@ temperature_band "eggs" {
   to_do      = "Compare with the hand thermometer. See that water runs, then follow it back towards the spring. Change the temperature slowly: no more than 1 degC in an hour."
 }
 
+# Without mains the pumps, the aerators and in the end the network stop. Two
+# minutes let a flicker or the start of a generator pass: common practice, no
+# source. A float switch, a door or a generator is watched in the same way.
+contact "mains" {
+  covers {
+    probes = ["mains"]
+  }
+  alarm_when = "open"
+  means      = "mains power lost"
+  on_delay   = "2 min"
+  priority   = "call-out"
+  can_happen = "Pumps and aerators stand still. Spring water goes on running, but no alarm will come once the batteries are empty."
+  to_do      = "Look at the water and the fish first. Then see whether it is the house or the whole line, and start the generator from outside its shed. Leave repairs to a licensed electrician."
+}
+
 # A probe that says nothing hides everything else. Three missed readings can be
 # the radio; this many are not. Common practice, no source.
 silent_probe "spring" {

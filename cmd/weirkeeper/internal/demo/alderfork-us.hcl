@@ -278,6 +278,14 @@ probe "head box temperature" {
   unit     = "degF"
 }
 
+# A relay at the fuse box that the mains holds closed, read by a battery-backed
+# logger. It belongs to the whole site, so it stands at no unit.
+
+probe "mains" {
+  quantity = "contact"
+  topic    = "alderfork/mains"
+}
+
 # Stacks: temperature as a bare number, flow as JSON such as
 #   {"flow":4.23,"t":1795197601.25}
 

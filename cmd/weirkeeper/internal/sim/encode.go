@@ -30,6 +30,7 @@ var makes = map[reading.Quantity]struct {
 	reading.Flow:        {digit: 0.1, noise: 0.15, noiseShare: 0.005, driftShare: -1},
 	reading.Oxygen:      {digit: 0.01, noise: 0.04, drift: -4},
 	reading.Saturation:  {digit: 0.1, noise: 0.4, drift: -40},
+	reading.Contact:     {digit: 1},
 }
 
 // Encode writes the payload of one message in the format of its probes, all of
@@ -67,6 +68,9 @@ func Encode(at time.Time, samples ...Sample) ([]byte, error) {
 // number writes a sample in a unit, with as many digits as the probe's least
 // difference is worth there.
 func number(s Sample, u measure.Unit) json.Number {
+	if s.Probe.Quantity == reading.Contact {
+		return decimal(s.Value, 0)
+	}
 	digits := math.Ceil(-math.Log10(u.DeltaFromBase(makes[s.Probe.Quantity].digit)) - 1e-9)
 	return decimal(u.FromBase(s.Value), max(int(digits), 0))
 }
@@ -172,6 +176,8 @@ func encodeSenML(at time.Time, samples []Sample) ([]byte, error) {
 			r.Unit, r.Value = "kg/m3", number(s, measure.KgM3)
 		case reading.Saturation:
 			r.Unit, r.Value = "/", decimal(s.Value/100, 3)
+		case reading.Contact:
+			return nil, fmt.Errorf("sim: encode: probe %q: a contact is not sent as SenML", s.Probe.ID)
 		}
 		pack = append(pack, r)
 	}

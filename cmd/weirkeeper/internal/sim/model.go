@@ -311,6 +311,8 @@ func (m *Model) truth(p site.Probe) float64 {
 		return oxygen
 	case reading.Saturation:
 		return 100 * oxygen / m.saturation(temp)
+	case reading.Contact:
+		return reading.Closed // of the mains: there is power
 	}
 	return math.NaN()
 }
@@ -381,7 +383,7 @@ type Due struct {
 func (m *Model) newTopics() error {
 	byName := make(map[string]*topic)
 	for _, p := range m.site.Probes {
-		if _, ok := m.site.Unit(p.At); !ok {
+		if _, ok := m.site.Unit(p.At); !ok && (p.At != "" || p.Quantity != reading.Contact) {
 			return fmt.Errorf("sim: probe %q is at %q, which is no unit of the site", p.ID, p.At)
 		}
 		t := byName[p.Topic]
@@ -472,7 +474,12 @@ func (m *Model) sense(t *topic, i int, n int64, at time.Time) (float64, bool) {
 			continue
 		}
 		switch tr.Kind {
-		case PowerCut, ProbeSilent:
+		case PowerCut:
+			if p.Quantity != reading.Contact {
+				return 0, false
+			}
+			v = reading.Open // it is on the battery, and says so
+		case ProbeSilent:
 			return 0, false
 		case ProbeFrozen:
 			frozen = true

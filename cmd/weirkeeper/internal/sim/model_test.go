@@ -35,7 +35,7 @@ func hatchery() *site.Site {
 		Lots: []lot.Lot{{ID: "2026-A", Species: "brook trout", Eggs: 24000, Path: []lot.Stay{{Unit: "stack 1", From: start}}}},
 	}
 	for _, u := range s.Units {
-		for _, q := range reading.Quantities() {
+		for _, q := range reading.Amounts() {
 			s.Probes = append(s.Probes, site.Probe{
 				ID: reading.ProbeID(u.Name + " " + q.String()), Quantity: q, At: u.Name,
 				Topic: "test/" + u.Name + "/" + q.String(), Format: site.Number, Unit: q.Dimension().Base(), Every: time.Minute,

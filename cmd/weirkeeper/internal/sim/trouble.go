@@ -48,7 +48,7 @@ var kinds = []struct {
 	{ProbeFrozen, atProbe, 0, "one probe says the same number again and again"},
 	{ProbeDrift, atProbe, 0.5, "one probe departs slowly from the truth; 100% is 4 degC, 4 mg/L, 40% of saturation or all of the flow"},
 	{ProbeSilent, atProbe, 0, "one probe says nothing"},
-	{PowerCut, nowhere, 0, "every probe says nothing; the water runs on"},
+	{PowerCut, nowhere, 0, "every probe but the contacts says nothing, and those say open; the water runs on"},
 }
 
 // Kinds lists every kind of trouble.

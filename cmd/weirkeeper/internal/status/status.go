@@ -6,6 +6,7 @@ package status
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -92,7 +93,7 @@ func (s *Status) alarms(b *strings.Builder) {
 func (s *Status) water(b *strings.Builder) {
 	b.WriteString("Water\n")
 	tw := tabwriter.NewWriter(b, 0, 4, 2, ' ', 0)
-	for _, u := range s.Site.Units {
+	for _, u := range append(slices.Clone(s.Site.Units), site.Unit{}) {
 		cells, any := make([]string, 0, 4), false
 		for _, q := range reading.Quantities() {
 			var here []string
@@ -105,6 +106,9 @@ func (s *Status) water(b *strings.Builder) {
 			cells = append(cells, strings.Join(here, " / "))
 		}
 		if any {
+			if u.Name == "" {
+				u.Name = "site" // contacts of the whole site
+			}
 			fmt.Fprintln(tw, strings.TrimRight("  "+u.Name+"\t"+strings.Join(cells, "\t"), "\t"))
 		}
 	}
@@ -114,15 +118,22 @@ func (s *Status) water(b *strings.Builder) {
 
 // value words a probe's newest value, with its age where it is not fresh.
 func (s *Status) value(p rules.ProbeView) string {
+	name := p.Probe.Quantity.String()
+	if p.Probe.Quantity == reading.Contact {
+		name = string(p.Probe.ID)
+	}
 	switch {
 	case !p.Heard:
-		return p.Probe.Quantity.String() + " not heard yet"
+		return name + " not heard yet"
 	case p.Silent:
-		return fmt.Sprintf("%s silent (was %s)", p.Probe.Quantity, s.Site.ShowUnit(p.Probe.Quantity).Format(p.Last.Value))
+		return fmt.Sprintf("%s silent (was %s)", name, s.Site.Format(p.Probe.Quantity, p.Last.Value))
 	}
-	v := s.Site.ShowUnit(p.Probe.Quantity).Format(p.Last.Value)
+	v := s.Site.Format(p.Probe.Quantity, p.Last.Value)
 	if p.Probe.Quantity == reading.Oxygen {
 		v += " oxygen"
+	}
+	if p.Probe.Quantity == reading.Contact {
+		v = name + " " + v
 	}
 	return v
 }
