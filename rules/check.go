@@ -412,7 +412,6 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 		return trouble, "due by " + c.lastDue.In(e.site.Location).Format("15:04")
 	case alarm.Contact:
 		return c.placed(c.rule.Means), "contact " + string(c.probe.def.ID) + " is " + e.show(reading.Contact, c.probe.last.Value)
-	case alarm.StuckProbe, alarm.JumpingProbe, alarm.ImpossibleValue, alarm.ProbeInAir: // by their detectors
 	case alarm.DaemonHealth:
 		return "weirkeeper: " + c.rule.Name, c.said
 	case alarm.LotDue:
