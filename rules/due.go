@@ -54,7 +54,9 @@ func (e *Engine) wakeRaise(c *check) {
 		if e.started.After(at) {
 			at = e.started
 		}
-		at = at.Add(c.probe.def.Every)
+		if c.rule.Kind != alarm.Contact {
+			at = at.Add(c.probe.def.Every)
+		}
 	}
 	e.wake(at.Add(c.rule.OnDelay))
 }
