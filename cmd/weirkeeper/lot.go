@@ -58,10 +58,10 @@ func lotVerbs() []lotVerb {
 		},
 		{
 			name: "move", kind: book.Moved, words: []string{"LOT"}, must: []string{"to"}, may: []string{"from", "number", "trays"}, short: "moved to another unit, all or a number of them",
-			examples: []string{`lot move 2026-A --from "stack 1" --to "trough 3" --number 8000`, `lot move 2026-A --to "trough 3" --when "2026-11-20 08:30"`},
+			examples: []string{`lot move 2026-A --from "stack 1" --to "trough 3" --number 8000`, `lot move 2026-A --to "trough 3" --when "2026-11-20 08:30"`, `lot move 2026-A --to "stack 1" --trays 5-8`},
 		},
 		{
-			name: "split", kind: book.Split, words: []string{"LOT", "NEWLOT"}, must: []string{"number"}, may: []string{"from", "to"}, short: "a number of them becomes a lot of its own",
+			name: "split", kind: book.Split, words: []string{"LOT", "NEWLOT"}, must: []string{"number"}, may: []string{"from", "to", "trays"}, short: "a number of them becomes a lot of its own",
 			examples: []string{`lot split 2026-A 2026-A2 --number 5000 --to "trough 4"`},
 		},
 		{

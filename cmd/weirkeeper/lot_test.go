@@ -156,6 +156,7 @@ func TestLotEntries(t *testing.T) {
 		{`move 2026-A --to "trough 3" --number all`, entry(book.Moved, book.Entry{To: "trough 3"})},
 		{`split 2026-A 2026-A2 --number 5000`, entry(book.Split, book.Entry{Other: "2026-A2", Number: 5000})},
 		{`split 2026-A 2026-A2 --number 5000 --from "stack 1" --to "trough 4"`, entry(book.Split, book.Entry{Other: "2026-A2", Number: 5000, Unit: "stack 1", To: "trough 4"})},
+		{`split 2026-A 2026-A2 --number 5000 --trays 3-4`, entry(book.Split, book.Entry{Other: "2026-A2", Number: 5000, Trays: "3-4"})},
 		{`merge 2026-A 2026-B`, entry(book.Merged, book.Entry{Other: "2026-B"})},
 		{`eyed 2026-A --when "2026-11-14 08:30"`, at("2026-11-14 08:30", entry(book.Eyed, book.Entry{}))},
 		{`shocked 2026-A`, entry(book.Shocked, book.Entry{})},

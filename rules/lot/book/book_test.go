@@ -392,6 +392,17 @@ func TestOrderOfHoldings(t *testing.T) {
 	same(t, "units", []string{"stack 1", "stack 2", "trough 1"}, got)
 }
 
+// Eggs get other trays of the same stack: the stay goes on, and still tender eggs
+// were moved.
+func TestOtherTrays(t *testing.T) {
+	w := write(t, book.Entry{Kind: book.Opened, At: day(0), Unit: "stack 1", Trays: "1-4", Open: opening(9000)})
+	same(t, "early", 0, len(w.add(book.Entry{Kind: book.Moved, At: day(1), To: "stack 1", Trays: "1-3"})))
+	same(t, "tender", []string{"2026-10-06 08:30: 3,000 moved within stack 1 (trays 7), while the eggs were tender, as they are from 2026-10-03 08:30 until eyed"},
+		w.add(book.Entry{Kind: book.Moved, At: day(5), To: "stack 1", Trays: "7", Number: 3000}))
+	h := w.lot("2026-A").Holdings
+	same(t, "holdings", []book.Holding{{Unit: "stack 1", Trays: "1-3, 7", Number: 9000, Since: day(0), Strands: []book.Strand{strand(9000, stay{"stack 1", 0, 0})}}}, h)
+}
+
 func TestMergeOfOtherBase(t *testing.T) {
 	o := opening(500)
 	o.Start, o.StartUnits, o.BaseC = lot.Eyed, 230, 1

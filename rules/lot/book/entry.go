@@ -17,7 +17,8 @@ const (
 	Opened Kind = "opened"
 	// Placed: Number (0: all that lie nowhere yet) were laid into Unit.
 	Placed Kind = "placed"
-	// Moved: Number (0: all) were moved from Unit to To.
+	// Moved: Number (0: all) were moved from Unit to To; to other Trays, if
+	// that is the same.
 	Moved Kind = "moved"
 	// Split: Number out of Unit became the new lot Other, which stays in
 	// Unit or goes to To.

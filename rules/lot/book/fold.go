@@ -407,13 +407,21 @@ func (b *Book) move(s *state, e *Entry, at time.Time) error {
 		return err
 	case h == &s.loose:
 		return fmt.Errorf("nothing of lot %s lies in a unit yet: write that it was placed", s.ID)
-	case h.Unit == e.To:
-		return fmt.Errorf("it lies in %s already: say another unit", e.To)
+	case h.Unit == e.To && e.Trays == "":
+		return fmt.Errorf("it lies in %s already: say another unit, or the trays there that it has now", e.To)
 	}
 	if err := h.fill(e, "moved from "+h.Unit); err != nil {
 		return err
 	}
 	b.disturb(s, e)
+	if h.Unit == e.To {
+		if e.Number < h.Number && h.Trays != "" {
+			h.Trays += ", " + e.Trays
+		} else {
+			h.Trays = e.Trays
+		}
+		return nil
+	}
 	part := h.take(e.Number)
 	s.tidy()
 	s.put(part, e.To, e.Trays, at)

@@ -58,7 +58,7 @@ func TestRefusals(t *testing.T) {
 		{"moved before it was there", stacks, book.Entry{Kind: book.Picked, At: day(0), Unit: "stack 2", Number: 1}, "nothing of lot 2026-A lies in stack 2; it lies in stack 1 (12,000)"},
 		{"which unit", stacks, book.Entry{Kind: book.Moved, At: day(10), Number: 100, To: "trough 1"}, "lot 2026-A lies in stack 1 (8,000) and stack 2 (4,000): say which unit"},
 		{"which unit counted", stacks, book.Entry{Kind: book.Counted, At: day(10), Count: direct(7)}, "lot 2026-A lies in stack 1 (8,000) and stack 2 (4,000): say which unit"},
-		{"moved to where it lies", nil, book.Entry{Kind: book.Moved, At: day(10), To: "stack 1"}, "it lies in stack 1 already: say another unit"},
+		{"moved to where it lies", nil, book.Entry{Kind: book.Moved, At: day(10), To: "stack 1"}, "it lies in stack 1 already: say another unit, or the trays there that it has now"},
 
 		// Stages.
 		{"hatch before eyed", green(*opening(500)), book.Entry{Lot: "2026-G", Kind: book.Hatched, At: day(50), Part: book.First}, "no eyed date is recorded: write that first, with its date; an estimate will do if you say so in a note"},

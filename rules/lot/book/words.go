@@ -47,6 +47,9 @@ func (e Entry) what() string {
 	case Placed:
 		return e.number() + " placed in " + e.Unit + trays
 	case Moved:
+		if e.To == e.Unit {
+			return e.number() + " moved within " + e.To + trays
+		}
 		return e.number() + " moved" + prefixed(" from ", e.Unit) + " to " + e.To + trays
 	case Split:
 		s := fmt.Sprintf("%s of lot %s%s became lot %s", e.number(), e.Lot, prefixed(" in ", e.Unit), e.Other)
