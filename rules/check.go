@@ -56,6 +56,7 @@ type check struct {
 	settled          time.Time // the newest due hour that is done
 	knownChore       bool      // the record knows this chore
 
+	off    bool     // nothing is watched while its unit holds what it holds
 	det    detector // of the kinds that have one, see detectors
 	notice *notice  // of a lot
 	lot    string
@@ -124,6 +125,9 @@ var builtIn = []struct {
 
 // verdict judges the newest reading of the check's probe.
 func (c *check) verdict(e *Engine, now time.Time) verdict {
+	if c.off {
+		return good
+	}
 	v := c.probe.last.Value
 	switch c.rule.Kind {
 	case alarm.LowFlow:
@@ -347,6 +351,9 @@ func (c *check) dues(e *Engine, now time.Time) {
 // false words the return: the value that is right again.
 func (c *check) words(e *Engine, now time.Time, active bool) (trouble, detail string) {
 	trouble, detail = c.valueWords(e, now, active)
+	if c.off && !active {
+		return trouble, "not watched with what the unit holds now, or at this hour"
+	}
 	if c.probe != nil && !c.probe.heard && c.rule.Kind != alarm.SilentProbe {
 		detail = "no reading since the start" // an alarm that stood before it
 	}

@@ -44,9 +44,13 @@ type Engine struct {
 	// watchingSince is when the site's record began; chores due before it
 	// are nobody's fault.
 	watchingSince time.Time
-	quiet         bool      // rebuilding: change state, say nothing
-	due, ticked   time.Time // see Due; the newest tick that was not skipped
-	out           []alarm.Transition
+	varied        []vary
+	// switchAt is when a setpoint next changes by the hour, switched when that
+	// was last looked at.
+	switchAt, switched time.Time
+	quiet              bool      // rebuilding: change state, say nothing
+	due, ticked        time.Time // see Due; the newest tick that was not skipped
+	out                []alarm.Transition
 }
 
 type probe struct {
@@ -76,8 +80,12 @@ func New(s *site.Site, prog *lang.Program) *Engine {
 		e.byID[d.ID] = i
 	}
 	for i := range prog.Rules {
-		for _, w := range prog.Rules[i].Watches {
-			e.addCheck(&prog.Rules[i], w)
+		r := &prog.Rules[i]
+		for j, w := range r.Watches {
+			e.addCheck(r, w)
+			if len(r.Whiles) > 0 {
+				e.varied = append(e.varied, vary{e.checks[len(e.checks)-1], r, j})
+			}
 		}
 	}
 	for _, h := range builtIn {
@@ -182,14 +190,15 @@ func (e *Engine) begin(now time.Time) {
 // is valid until the next call of any method that takes an event.
 func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 	e.begin(now)
+	e.switchRules(now)
 	p := e.probe(r.Probe)
 	if p == nil {
 		e.addHand(r)
-		return nil
+		return e.out
 	}
 	p.any, p.anyTime = *r, now
 	if !r.Usable() {
-		return nil
+		return e.out
 	}
 	if p.def.Quantity == reading.Temperature && counts(r) {
 		for _, c := range p.main {
@@ -258,6 +267,7 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 	if e.asleep(now) {
 		return e.out
 	}
+	e.switchRules(now)
 	e.lookAhead(now)
 	for _, c := range e.checks {
 		e.reAlarm(now, c)

@@ -116,6 +116,8 @@ const springExtraC measure.TempC = 0.5
 // before must be counted from the record: see Sources. Before the first event
 // there is no record, and they count what comes.
 func (e *Engine) SetBook(b *book.Book) {
+	e.switchAt = time.Time{} // what units hold may have changed
+	e.wake(time.Time{})
 	e.book = b
 	wanted := make(map[Span]bool) // whether an unfinished lot wants it
 	for _, l := range b.Lots() {

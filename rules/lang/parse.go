@@ -127,6 +127,7 @@ func (p *parser) rule(b *hclread.Block, k blockKind) {
 			r.OnDelay = d
 		}
 	}
+	ok = p.whiles(b, k, &r, ok && units) && ok
 	b.Done()
 	if ok && units && len(r.Watches) > 0 {
 		p.prog.Rules = append(p.prog.Rules, r)

@@ -49,6 +49,8 @@ type Rule struct {
 	// reading.Closed, and Means what it means: "mains power lost".
 	AlarmWhen float64
 	Means     string
+	// Whiles are setpoints for some contents or hours in place of its own.
+	Whiles []While
 	// Chore is the chore that missed_chore watches.
 	Chore string
 }

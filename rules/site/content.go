@@ -1,0 +1,25 @@
+package site
+
+// Content is what a unit holds, by how far its eggs or fish have come.
+type Content string
+
+// The contents, youngest first. Where a unit holds several, the youngest
+// decides.
+const (
+	Eggs   Content = "eggs"
+	SacFry Content = "sac fry"
+	// Fry swim up and feed.
+	Fry Content = "fry"
+	// Fingerlings were fed and weighed at 1 g or more (common practice, no
+	// source).
+	Fingerlings Content = "fingerlings"
+	// Empty: nothing of any lot is there by the book. A site without a book of
+	// lots has no empty units: nothing is known of what they hold.
+	Empty Content = "empty"
+)
+
+// FingerlingG is the mean weight from which fry are fingerlings, grams.
+const FingerlingG = 1
+
+// Contents lists them.
+func Contents() []Content { return []Content{Eggs, SacFry, Fry, Fingerlings, Empty} }
