@@ -25,6 +25,7 @@ func commands() []command {
 		{"ack", "[--by NAME] [ALARM]", "answer an alarm, or all of them: somebody is coming", runAck},
 		{"done", "[--by NAME] CHORE [UNIT]", "record a chore as done now", runDone},
 		{"lot", "VERB ...", "the record of the lots: what was done, where they are, what comes next", runLot},
+		{"rules", "[--days N]", "say what each rule did: raised, false, answered, standing", runRules},
 		{"reload", "[--by NAME]", "have the running daemon read its rules files anew", runReload},
 		{"export", "[--what KIND] [--probe NAME]... [flags]", "write readings, alarms, chores or lots to a table", runExport},
 		{"import", "[flags] FILE", "take in an old logger's table, or what export wrote", runImport},
