@@ -358,7 +358,7 @@ func (b *Book) lot(id string) (*state, error) {
 
 func (b *Book) nearLot(id string) string {
 	var known []string
-	for c := range maps.Keys(b.claims) {
+	for _, c := range slices.Sorted(maps.Keys(b.claims)) { // the same words each time
 		if lotID, ok := strings.CutPrefix(c, "lot "); ok {
 			known = append(known, lotID)
 		}

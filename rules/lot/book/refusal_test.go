@@ -225,3 +225,12 @@ func TestNoSuchEntry(t *testing.T) {
 	_, err := open(t).b.Check(e, now)
 	same(t, "reason", "there is no entry 99 to correct or strike; the record sheet of a lot gives each line its number", fmt.Sprint(err))
 }
+
+// Of two lots that are as near, the same is named each time.
+func TestTwoNearNames(t *testing.T) {
+	w := open(t, book.Entry{Kind: book.Split, At: day(5), Number: 100, Other: "2026-B"})
+	for range 20 {
+		_, err := w.b.Check(signed(book.Entry{Lot: "2026-C", Kind: book.Eyed, At: day(9)}, 3), now)
+		same(t, "reason", `there is no lot "2026-C"; did you mean "2026-A"?`, fmt.Sprint(err))
+	}
+}
