@@ -354,7 +354,7 @@ func (c *check) words(e *Engine, now time.Time, active bool) (trouble, detail st
 	if c.off && !active {
 		return trouble, "not watched with what the unit holds now, or at this hour"
 	}
-	if c.probe != nil && !c.probe.heard && c.rule.Kind != alarm.SilentProbe {
+	if c.probe != nil && !c.probe.heard && c.rule.Kind != alarm.SilentProbe && !wordsUnknown(c.rule) {
 		detail = "no reading since the start" // an alarm that stood before it
 	}
 	return trouble, detail

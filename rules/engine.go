@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/cond"
 	"weirkeeper/rules/lang"
 	"weirkeeper/rules/lot"
 	"weirkeeper/rules/lot/book"
@@ -62,6 +63,7 @@ type probe struct {
 	anyTime time.Time
 	checks  []*check // those that judge this probe
 	windows []*medianWindow
+	recent  []*cond.Window // of the conditions
 	takers  []taker
 	main    []*counter
 	standIn []*counter
@@ -117,6 +119,10 @@ func (e *Engine) addCheck(r *lang.Rule, w lang.Watch) {
 		at := choreAt{r.Chore, w.Unit}
 		e.chores[at] = append(e.chores[at], c)
 		e.checks = append(e.checks, c)
+		return
+	}
+	if r.Kind == alarm.Condition {
+		e.addCondition(c)
 		return
 	}
 	p := e.probe(w.Probe)
@@ -220,6 +226,9 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 	for _, w := range p.windows {
 		w.forget(r.At.Add(-w.length))
 	}
+	for _, w := range p.recent {
+		w.Add(r.At, r.Value)
+	}
 	for _, c := range p.checks {
 		e.judge(now, c, c.verdict(e, now), true)
 	}
@@ -282,7 +291,7 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 			e.judge(now, c, c.health(), true)
 		case c.notice != nil:
 			e.judge(now, c, c.due(e, now), true)
-		case !c.badSince.IsZero() && !c.state.Active() && !c.unsure && c.judged == bad:
+		case c.overdue(e, now), !c.badSince.IsZero() && !c.state.Active() && !c.unsure && c.judged == bad:
 			e.judge(now, c, bad, false)
 		}
 		c.wakeNext(e, now)
@@ -358,7 +367,7 @@ func (e *Engine) reAlarm(now time.Time, c *check) {
 func (e *Engine) Detail(now time.Time, key alarm.Key) string {
 	for _, c := range e.checks {
 		if c.key() == key {
-			if c.probe != nil && !c.probe.fresh(now) && c.rule.Kind != alarm.SilentProbe {
+			if c.probe != nil && !c.probe.fresh(now) && c.rule.Kind != alarm.SilentProbe && !wordsUnknown(c.rule) {
 				return ""
 			}
 			_, detail := c.words(e, now, c.state.Active())
@@ -478,6 +487,9 @@ func (e *Engine) Shift(by time.Duration) {
 		}
 		for _, w := range p.windows {
 			w.shift(by)
+		}
+		for _, w := range p.recent {
+			w.Shift(by)
 		}
 	}
 	for _, c := range e.checks {

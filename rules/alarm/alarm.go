@@ -39,6 +39,7 @@ const (
 	ImpossibleValue  Kind = "impossible_value"
 	ProbeInAir       Kind = "probe_in_air"
 	Contact          Kind = "contact"
+	Condition        Kind = "condition"
 	LotDue           Kind = "lot_due"
 	DaemonHealth     Kind = "self"
 )

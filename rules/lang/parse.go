@@ -42,8 +42,9 @@ const (
 // Parse reads the rules files against a site. The Program holds every rule
 // that could be read; it is to be used only if diags has no errors.
 func Parse(files *hclread.Files, sources []Source, s *site.Site) (*Program, hcl.Diagnostics) {
-	p := &parser{site: s, first: make(map[string]hcl.Range)}
+	p := &parser{site: s, first: make(map[string]hcl.Range), text: make(map[string][]byte)}
 	for _, src := range sources {
+		p.text[src.Name] = src.Text
 		body, diags := files.Parse(src.Name, src.Text)
 		p.diags = append(p.diags, diags...)
 		file := hclread.Read(body, &p.diags, "the rules file")
@@ -72,6 +73,7 @@ type parser struct {
 	prog  Program
 	diags hcl.Diagnostics
 	first map[string]hcl.Range // kind/name to the place of the first rule so named
+	text  map[string][]byte    // of each file
 }
 
 // blockKind is how one kind of block is read and which probes it judges.
@@ -92,6 +94,7 @@ var kinds = []blockKind{
 	{alarm.SilentProbe, reading.Quantities(), (*parser).silent},
 	{alarm.Contact, []reading.Quantity{reading.Contact}, (*parser).contact},
 	{alarm.MissedChore, nil, (*parser).missedChore},
+	{alarm.Condition, nil, (*parser).condition},
 }
 
 func (p *parser) rule(b *hclread.Block, k blockKind) {
@@ -128,6 +131,9 @@ func (p *parser) rule(b *hclread.Block, k blockKind) {
 		}
 	}
 	ok = p.whiles(b, k, &r, ok && units) && ok
+	if r.Kind == alarm.Condition && ok {
+		p.patience(b, &r)
+	}
 	b.Done()
 	if ok && units && len(r.Watches) > 0 {
 		p.prog.Rules = append(p.prog.Rules, r)
@@ -199,7 +205,7 @@ func (p *parser) covers(b *hclread.Block, r *Rule, quantities []reading.Quantity
 		c.Fault(c.DefRange(), "Nothing covered", `No unit is left to watch. Name some: kinds = ["trough"], sections, units, or all = true.`)
 		return false
 	}
-	if r.Kind == alarm.MissedChore {
+	if r.Kind == alarm.MissedChore || r.Kind == alarm.Condition {
 		for _, u := range p.site.Units {
 			if chosen[u.Name] {
 				r.Watches = append(r.Watches, Watch{Unit: u.Name})

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/cond"
 	"weirkeeper/rules/measure"
 	"weirkeeper/rules/reading"
 )
@@ -53,12 +54,15 @@ type Rule struct {
 	Whiles []While
 	// Chore is the chore that missed_chore watches.
 	Chore string
+	// Says is what a condition that has come true means, "runs warm and slow";
+	// "" for its name.
+	Says string
 }
 
 // Watch is one thing a rule looks at.
 type Watch struct {
 	Unit string
-	// Probe is the probe judged; "" for missed_chore.
+	// Probe is the probe judged; "" for missed_chore and condition.
 	Probe reading.ProbeID
 	// Setpoint is the lowest value that is still right (low_flow, low_oxygen)
 	// or the highest (high_flow, high_oxygen), base unit: L/min, mg/L, or
@@ -66,6 +70,11 @@ type Watch struct {
 	Setpoint float64
 	// After is how long the probe may be silent. silent_probe only.
 	After time.Duration
+	// When is the trouble of a condition at Unit; Until is from when it is over,
+	// nil for as soon as When is no longer true. Both are of type Bool.
+	When, Until *cond.Node
+	// Uses is the probes that they go by, in order of writing. condition only.
+	Uses []reading.ProbeID
 }
 
 // Key names the alarm of this watch.
