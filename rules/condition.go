@@ -28,16 +28,18 @@ type condition struct {
 func (e *Engine) addCondition(c *check) {
 	d := &condition{check: c}
 	env := conditionEnv{e, d}
-	d.when, d.shown = cond.Compile(c.watch.When, env)
-	if c.watch.Until != nil {
-		d.until, _ = cond.Compile(c.watch.Until, env)
+	d.when, d.shown = cond.Compile(c.watch.Condition.When, env)
+	if c.watch.Condition.Until != nil {
+		d.until, _ = cond.Compile(c.watch.Condition.Until, env)
 	}
 	c.det = d
-	for _, id := range c.watch.Uses {
+	for _, id := range c.watch.Condition.Uses {
 		p := e.probe(id)
 		p.checks = append(p.checks, c)
 		// The slowest is the one to wait for at ticks.
-		if c.probe == nil || p.def.Every > c.probe.def.Every {
+		// A contact that says nothing says that nothing has changed.
+		if c.probe == nil || c.probe.def.Quantity == reading.Contact ||
+			(p.def.Every > c.probe.def.Every && p.def.Quantity != reading.Contact) {
 			c.probe = p
 		}
 		d.back = max(d.back, p.silent)
@@ -54,6 +56,11 @@ type conditionEnv struct {
 func (v conditionEnv) Newest(id reading.ProbeID) func(time.Time) (float64, bool) {
 	p := v.probe(id)
 	return func(now time.Time) (float64, bool) { return p.last.Value, p.fresh(now) }
+}
+
+func (v conditionEnv) Contact(id reading.ProbeID) func(time.Time) (float64, bool) {
+	p := v.probe(id)
+	return func(time.Time) (float64, bool) { return p.last.Value, p.heard }
 }
 
 // Silent counts from the start of the daemon, before which nothing could be heard.
@@ -205,6 +212,8 @@ func (e *Engine) format(s *cond.Shown) func(float64) string {
 		return measure.PercentSat.Format
 	case cond.Volume:
 		return measure.Litre.Format
+	case cond.Contact:
+		return reading.ContactWord
 	default:
 		return func(v float64) string {
 			text := strconv.FormatFloat(v, 'f', 1, 64)
@@ -225,3 +234,9 @@ func (c *check) overdue(e *Engine, now time.Time) bool {
 // wordsUnknown reports whether a rule's words say themselves which values are not
 // known.
 func wordsUnknown(r *lang.Rule) bool { return r.Kind == alarm.Condition }
+
+// holds reports whether what a check goes by stays so until it says otherwise, as
+// contacts do: then a tick need not wait for another reading.
+func (c *check) holds() bool {
+	return c.rule.Kind == alarm.Contact || (c.rule.Kind == alarm.Condition && c.probe.def.Quantity == reading.Contact)
+}

@@ -54,7 +54,7 @@ func (e *Engine) wakeRaise(c *check) {
 		if e.started.After(at) {
 			at = e.started
 		}
-		if c.rule.Kind != alarm.Contact {
+		if !c.holds() {
 			at = at.Add(c.probe.def.Every)
 		}
 	}

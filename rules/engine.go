@@ -406,7 +406,7 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 		if !seen {
 			// The next reading had no chance before the start.
 			lasted, wait = min(lasted, now.Sub(e.started)), wait+c.probe.def.Every
-			if c.rule.Kind == alarm.Contact {
+			if c.holds() {
 				wait = c.rule.OnDelay // it stays so until it says otherwise
 			}
 		}

@@ -58,6 +58,7 @@ const (
 	Oxygen                      // mg/L
 	Saturation                  // percent of air saturation
 	Volume                      // L
+	Contact                     // a switch, to be asked whether it is closed
 )
 
 // Quantity is the type of what a probe reads.
@@ -71,6 +72,8 @@ func Quantity(q reading.Quantity) Type {
 		return Oxygen
 	case reading.Saturation:
 		return Saturation
+	case reading.Contact:
+		return Contact
 	default:
 		return 0
 	}
@@ -86,6 +89,7 @@ const (
 
 	Read   // the newest reading of Probe
 	Silent // whether Probe has been silent for too long to be believed
+	Closed // whether the contact Probe is closed
 	// Over the readings of Probe within Over before its newest one, that one
 	// included; unknown until they span half of it.
 	MeanOver
@@ -141,6 +145,8 @@ type Env interface {
 	// Newest is the newest reading of a probe; it is not ok while that is not to
 	// be believed.
 	Newest(reading.ProbeID) func(now time.Time) (value float64, ok bool)
+	// Contact is what a contact said last: that is so until it says otherwise.
+	Contact(reading.ProbeID) func(now time.Time) (value float64, ok bool)
 	// Silent reports whether a probe has said nothing for too long.
 	Silent(reading.ProbeID) func(now time.Time) bool
 	// Window is kept up by whoever owns the probe, with each reading before it is
@@ -240,6 +246,16 @@ func (c *compiler) truth(n *Node) Judge {
 		silent := c.env.Silent(n.Probe)
 		c.show(Shown{Name: n.Name, Type: Bool, Silence: silent})
 		return func(now time.Time) Truth { return Of(silent(now)) }
+	case Closed:
+		f := c.env.Contact(n.Probe)
+		c.show(Shown{Name: n.Name, Type: Contact, Value: f})
+		return func(now time.Time) Truth {
+			v, ok := f(now)
+			if !ok {
+				return Unknown
+			}
+			return Of(v == reading.Closed)
+		}
 	case Less, LessEqual, Greater, GreaterEqual:
 		return c.compare(n)
 	case Same:

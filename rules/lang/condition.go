@@ -72,15 +72,15 @@ func (p *parser) resolve(b *hclread.Block, r *Rule, when, until *term) bool {
 			}
 			continue
 		}
-		w.When = v.whole(when, false)
+		w.Condition = &Condition{When: v.whole(when, false)}
 		if until != nil {
-			w.Until = v.whole(until, true)
+			w.Condition.Until = v.whole(until, true)
 		}
 		if v.faulty {
 			return false // the other units have the same
 		}
-		w.Uses = cond.Probes(w.When, w.Until)
-		if len(w.Uses) == 0 {
+		w.Condition.Uses = cond.Probes(w.Condition.When, w.Condition.Until)
+		if len(w.Condition.Uses) == 0 {
 			b.Fault(when.rng, "No reading in it", fmt.Sprintf("Nothing measured enters this, so that it never changes. Compare a reading: %s.", "flow < \"28 L/min\""))
 			return false
 		}
@@ -109,9 +109,9 @@ func (p *parser) patience(b *hclread.Block, r *Rule) {
 		at = b.Rng("on_delay")
 	}
 	for _, w := range r.Watches {
-		for _, id := range w.Uses {
+		for _, id := range w.Condition.Uses {
 			pr, _ := p.site.Probe(id)
-			if r.OnDelay > 0 && r.OnDelay < pr.Every {
+			if r.OnDelay > 0 && r.OnDelay < pr.Every && pr.Quantity != reading.Contact {
 				b.Warn(at, "Shorter than a reading", fmt.Sprintf("Probe %q is expected every %s, and until its next reading one wrong number holds: longer than the %s that the condition has to last. Write %s or more.",
 					pr.ID, measure.FormatDuration(pr.Every), measure.FormatDuration(r.OnDelay), measure.FormatDuration(pr.Every)))
 				return
@@ -245,7 +245,7 @@ func (v *resolver) settle(t *term) (*cond.Node, span) {
 		return &n, span{low: n.Value, high: n.Value, fixed: true}
 	case cond.Truthy:
 		return &n, span{truth: cond.Of(n.Value != 0), fixed: true}
-	case cond.Read, cond.Silent, cond.MeanOver, cond.MinOver, cond.MaxOver, cond.MedianOver, cond.ChangeOver, cond.StdevOver:
+	case cond.Read, cond.Silent, cond.Closed, cond.MeanOver, cond.MinOver, cond.MaxOver, cond.MedianOver, cond.ChangeOver, cond.StdevOver:
 		pr := t.probe
 		if t.here {
 			pr, _ = v.site.ProbeAt(v.unit.Name, t.quantity)
@@ -302,6 +302,9 @@ func (v *resolver) beyond(t *term, yes bool) {
 			pr, _ = v.site.ProbeAt(v.unit.Name, t.quantity)
 		}
 		u := v.site.ShowUnit(pr.Quantity)
+		if pr.Quantity == reading.Contact {
+			return
+		}
 		if s := fmt.Sprintf("%q plausibly reads %s to %s", pr.ID, u.Format(pr.Low), u.Format(pr.High)); !slices.Contains(within, s) {
 			within = append(within, s)
 		}
@@ -316,7 +319,7 @@ func (v *resolver) beyond(t *term, yes bool) {
 // name is how words call what is read of a probe.
 func (v *resolver) name(t *term, pr *site.Probe) string {
 	name := pr.Quantity.String()
-	if first, ok := v.site.ProbeAt(pr.At, pr.Quantity); !ok || first.ID != pr.ID {
+	if first, ok := v.site.ProbeAt(pr.At, pr.Quantity); !ok || first.ID != pr.ID || pr.At == "" {
 		name = string(pr.ID)
 	} else if pr.At != v.unit.Name {
 		name = pr.At + " " + name
@@ -337,6 +340,11 @@ func (v *resolver) name(t *term, pr *site.Probe) string {
 		return "spread of " + name + " over " + over
 	case cond.Silent:
 		return name + " probe"
+	case cond.Closed:
+		if first, _ := v.site.ProbeAt(v.unit.Name, reading.Contact); first == pr {
+			return "contact"
+		}
+		return "contact " + string(pr.ID)
 	default:
 		return name
 	}

@@ -56,6 +56,10 @@ func (p *parser) truth(b *hclread.Block, attr string) (*term, bool) {
 	if t == nil {
 		return nil, false
 	}
+	if t.kind == cond.Contact {
+		c.notTrue(t, "in "+attr)
+		return nil, false
+	}
 	if t.kind != cond.Bool {
 		c.settle(t, 0)
 		c.fault(t.rng, "Not a condition", "%s is %s, but %s must be true or false. Compare it: write %s = %s < %q.", c.source(t.rng), a(t.kind), attr, attr, c.source(t.rng), c.example(t.kind))
@@ -92,11 +96,13 @@ func a(t cond.Type) string {
 	case cond.Flow:
 		return "a flow"
 	case cond.Oxygen:
-		return "oxygen in mg/L"
+		return "an amount of oxygen (mg/L)"
 	case cond.Saturation:
 		return "a saturation"
 	case cond.Volume:
 		return "a volume"
+	case cond.Contact:
+		return "a contact"
 	case percent:
 		return "a share"
 	}
@@ -213,10 +219,10 @@ func (c *checker) amount(e *hclsyntax.TemplateExpr) *term {
 		c.fault(e.SrcRange, "Unit missing", "%q has no unit. Write a number that has none without the quotes, and an amount with its unit, such as \"28 L/min\".", s)
 		return nil
 	case errors.As(err, &unknown):
-		c.fault(e.SrcRange, "Unknown unit", "%s. Write a unit of temperature, flow, oxygen, saturation or volume, such as \"28 L/min\".", strings.TrimSuffix(unknown.Error(), "?"))
+		c.fault(e.SrcRange, "Unknown unit", "%s Write a unit of temperature, flow, oxygen, saturation or volume, such as \"28 L/min\".", sentence(unknown.Error()))
 		return nil
 	case err != nil:
-		c.fault(e.SrcRange, "Not an amount", "%s. Write a number and its unit, such as \"28 L/min\".", err)
+		c.fault(e.SrcRange, "Not an amount", "%s Write a number and its unit, such as \"28 L/min\".", sentence(err.Error()))
 		return nil
 	}
 	switch d := t.amount.Unit.Dimension(); {
@@ -266,6 +272,13 @@ func fits(is, want cond.Type) bool {
 }
 
 func open(t cond.Type) bool { return t == degrees || t == percent }
+
+func sentence(s string) string {
+	if strings.HasSuffix(s, "?") {
+		return s
+	}
+	return s + "."
+}
 
 // settle gives a term whose type was open the type that its surroundings want; 0
 // wants nothing.
@@ -515,6 +528,10 @@ func (c *checker) logic(t *term, sign string) *term {
 // notTrue reports an amount where something true or false must stand.
 func (c *checker) notTrue(t *term, where string) {
 	c.settle(t, 0)
+	if t.kind == cond.Contact {
+		c.fault(t.rng, "Not true or false", "%s is a contact, and %s stands what is true or false. Write closed(%s) or opened(%s).", c.source(t.rng), where, c.source(t.rng), c.source(t.rng))
+		return
+	}
 	c.fault(t.rng, "Not true or false", "%s is %s, and %s stands what is true or false. Compare it: write %s < %q.", c.source(t.rng), a(t.kind), where, c.source(t.rng), c.example(t.kind))
 }
 
@@ -538,6 +555,12 @@ func (c *checker) compare(t *term, sign string) *term {
 	if l.kind == cond.Bool && r.kind == cond.Bool {
 		c.fault(t.rng, "Not comparable", "Both sides of %s are true or false. Write && or || between them.", sign)
 		return nil
+	}
+	for _, s := range t.args {
+		if s.kind == cond.Contact {
+			c.notTrue(s, "here")
+			return nil
+		}
 	}
 	kind, odd := c.unify(t.args)
 	if odd >= 0 {
@@ -770,7 +793,7 @@ func (c *checker) choice(e *hclsyntax.ConditionalExpr) *term {
 	t := &term{rng: e.SrcRange, args: []*term{when, then, other}}
 	t.Op = cond.Choose
 	kind, odd := c.unify(t.args[1:])
-	if odd >= 0 {
+	if odd >= 0 || kind == cond.Contact {
 		c.fault(e.SrcRange, "Not of one kind", "%s is %s and %s is %s. Write the same kind on both sides of the colon.", c.source(then.rng), a(then.kind), c.source(other.rng), a(other.kind))
 		return nil
 	}
@@ -807,7 +830,9 @@ func functions() []function {
 		{"at_least", cond.AtLeast, `at_least(2, flow < "28 L/min", oxygen < "6 mg/L", temperature > "12 degC")`, 3, 0, (*checker).vote},
 		{"all", cond.And, `all(flow < "28 L/min", temperature > "12 degC")`, 2, 0, (*checker).vote},
 		{"any", cond.Or, `any(flow < "28 L/min", oxygen < "6 mg/L")`, 2, 0, (*checker).vote},
-		{"silent", cond.Silent, `silent(unit["spring"].flow)`, 1, 1, (*checker).silence},
+		{"silent", cond.Silent, `silent(unit["spring"].flow)`, 1, 1, (*checker).ofProbe},
+		{"closed", cond.Closed, `closed(probe["mains"])`, 1, 1, (*checker).ofProbe},
+		{"opened", cond.Closed, `opened(probe["mains"])`, 1, 1, (*checker).opened},
 	}
 }
 
@@ -876,8 +901,8 @@ func (c *checker) statistic(t *term, args []hclsyntax.Expression) *term {
 		}
 		c.fault(t.args[odd].rng, "Wrong kind of argument", "%s is %s and %s is %s: %s is of one kind. Write it like %s.", c.source(t.args[odd].rng), a(t.args[odd].kind), c.source(first.rng), a(first.kind), name, example)
 		return nil
-	case kind == cond.Bool:
-		c.fault(t.args[0].rng, "Wrong kind of argument", "%s is true or false. Write all(...), any(...) or at_least(2, ...) of what is true or false, and %s of amounts: %s.", c.source(t.args[0].rng), name, example)
+	case kind == cond.Bool, kind == cond.Contact:
+		c.fault(t.args[0].rng, "Wrong kind of argument", "%s is no amount. Write all(...), any(...) or at_least(2, ...) of what is true or false, and %s of amounts: %s.", c.source(t.args[0].rng), name, example)
 		return nil
 	}
 	return c.as(t, kind)
@@ -891,7 +916,7 @@ func (c *checker) lookBack(t *term, args []hclsyntax.Expression) *term {
 	if in == nil || !ok {
 		return nil
 	}
-	if in.Op != cond.Read {
+	if in.Op != cond.Read || in.kind == cond.Contact {
 		c.fault(in.rng, "Wrong kind of argument", "%s looks back at the readings of one probe, and %s is not one. Write it like %s.", name, c.source(in.rng), example)
 		return nil
 	}
@@ -970,17 +995,32 @@ func (c *checker) vote(t *term, args []hclsyntax.Expression) *term {
 	return c.as(t, cond.Bool)
 }
 
-// silence asks whether a probe is silent.
-func (c *checker) silence(t *term, args []hclsyntax.Expression) *term {
+// ofProbe asks whether a probe is silent, or a contact closed.
+func (c *checker) ofProbe(t *term, args []hclsyntax.Expression) *term {
 	in := c.infer(args[0])
 	if in == nil {
 		return nil
 	}
-	if in.Op != cond.Read {
-		name, example := usage(t.Op)
-		c.fault(in.rng, "Wrong kind of argument", "%s asks whether one probe is silent, and %s is not one. Write it like %s.", name, c.source(in.rng), example)
+	name, example := usage(t.Op)
+	switch {
+	case in.Op != cond.Read:
+		c.fault(in.rng, "Wrong kind of argument", "%s asks one probe, and %s is not one. Write it like %s.", name, c.source(in.rng), example)
+		return nil
+	case t.Op == cond.Closed && in.kind != cond.Contact:
+		c.fault(in.rng, "Wrong kind of argument", "%s is %s, and only a contact is closed or open. Write it like %s.", c.source(in.rng), a(in.kind), example)
 		return nil
 	}
 	t.here, t.quantity, t.probe, t.unit = in.here, in.quantity, in.probe, in.unit
 	return c.as(t, cond.Bool)
+}
+
+// opened is a contact that is not closed.
+func (c *checker) opened(t *term, args []hclsyntax.Expression) *term {
+	in := c.ofProbe(t, args)
+	if in == nil {
+		return nil
+	}
+	not := &term{rng: t.rng, args: []*term{in}}
+	not.Op = cond.Not
+	return c.as(not, cond.Bool)
 }

@@ -38,7 +38,7 @@ func (p *parser) contact(b *hclread.Block, r *Rule) bool {
 
 // namedProbes reads which probes a rule covers by their own names.
 func (p *parser) namedProbes(c *hclread.Block, r *Rule, quantities []reading.Quantity) []Watch {
-	if r.Kind == alarm.MissedChore {
+	if r.Kind == alarm.MissedChore || r.Kind == alarm.Condition {
 		return nil
 	}
 	ids := make([]string, len(p.site.Probes))

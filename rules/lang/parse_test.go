@@ -468,7 +468,7 @@ func FuzzParse(f *testing.F) {
 				t.Errorf("rule that is not complete: %+v", r)
 			}
 			for _, w := range r.Watches {
-				if _, ok := s.Probe(w.Probe); ok == (r.Kind == alarm.MissedChore) {
+				if _, ok := s.Probe(w.Probe); ok == (r.Kind == alarm.MissedChore || r.Kind == alarm.Condition) {
 					t.Errorf("rule %q watches probe %q", r.Name, w.Probe)
 				}
 			}

@@ -70,10 +70,16 @@ type Watch struct {
 	Setpoint float64
 	// After is how long the probe may be silent. silent_probe only.
 	After time.Duration
-	// When is the trouble of a condition at Unit; Until is from when it is over,
-	// nil for as soon as When is no longer true. Both are of type Bool.
+	// Condition is what a condition goes by at Unit; nil for other kinds.
+	Condition *Condition
+}
+
+// Condition is an expression of a rule, settled for one unit.
+type Condition struct {
+	// When is the trouble; Until is from when it is over, nil for as soon as
+	// When is no longer true. Both are of type Bool.
 	When, Until *cond.Node
-	// Uses is the probes that they go by, in order of writing. condition only.
+	// Uses is the probes that they go by, in order of writing; never empty.
 	Uses []reading.ProbeID
 }
 

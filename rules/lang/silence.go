@@ -20,8 +20,10 @@ func WatchSilence(p *Program, s *site.Site) *Program {
 		for _, w := range r.Watches {
 			covered[w.Probe] = covered[w.Probe] || r.Kind == alarm.SilentProbe
 			priority[w.Probe] = max(priority[w.Probe], r.Priority)
-			for _, id := range w.Uses {
-				priority[id] = max(priority[id], r.Priority)
+			if w.Condition != nil {
+				for _, id := range w.Condition.Uses {
+					priority[id] = max(priority[id], r.Priority)
+				}
 			}
 		}
 	}

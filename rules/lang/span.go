@@ -23,7 +23,7 @@ var anything = span{low: math.Inf(-1), high: math.Inf(1), truth: cond.Unknown}
 func reach(op cond.Op, pr *site.Probe) span {
 	s := span{low: pr.Low, high: pr.High, truth: cond.Unknown}
 	switch op {
-	case cond.Silent:
+	case cond.Silent, cond.Closed:
 		return anything
 	case cond.ChangeOver:
 		s.low, s.high = pr.Low-pr.High, pr.High-pr.Low

@@ -1,0 +1,10 @@
+condition "mine" {
+  covers {
+    kinds = ["trough"]
+    except = ["trough 1", "trough 2"]
+  }
+  when = flow < "28 L/min"
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}

@@ -1,0 +1,9 @@
+condition "mine" {
+  covers {
+    units = ["trough 1"]
+  }
+  when = flow < "28 L/min" && temperature > "30 degC"
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}

@@ -1,0 +1,10 @@
+condition "mine" {
+  covers {
+    units = ["trough 1"]
+  }
+  when = 0 * 1 > 2
+  until = design_flow > "28 L/min"
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}

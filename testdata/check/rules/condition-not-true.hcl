@@ -1,0 +1,10 @@
+condition "mine" {
+  covers {
+    units = ["trough 1"]
+  }
+  when  = flow
+  until = flow && temperature > "12 degC"
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}
