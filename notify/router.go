@@ -71,6 +71,7 @@ type trouble struct {
 	answered alarm.Transition // the newest answer
 	reopened bool             // it was still there too long after that answer
 	current  string           // its value as Due was told, "" when not known
+	hidden   bool             // nobody is to be called for it for now
 }
 
 func (t *trouble) active() bool { return t.latest.To.Active() }
@@ -82,6 +83,11 @@ func (t *trouble) gone() bool { return !t.active() && t.latest.Detail == alarm.N
 // after it.
 func reopens(tr alarm.Transition) bool {
 	return tr.From == alarm.Acknowledged && tr.To == alarm.Unacknowledged
+}
+
+// surfaces reports whether tr ends what hid a trouble that is still there.
+func surfaces(tr alarm.Transition) bool {
+	return tr.From == alarm.Unacknowledged && tr.To == alarm.Unacknowledged && tr.Hidden == ""
 }
 
 // NewRouter makes a Router. newID must give a new ID at each call, unique for
@@ -98,14 +104,18 @@ func NewRouter(p Policy, people []Person, newID func(now time.Time) string) *Rou
 }
 
 // Observe takes in a transition. Every transition the engine makes is given to
-// it, in order; Due then says what follows.
+// it, in order; Due then says what follows. Nobody is told of what is hidden;
+// when it is no longer hidden it is told as new. Of what was told before, the end
+// is told also while it is hidden.
 func (r *Router) Observe(tr alarm.Transition) {
 	t := r.troubles[tr.Key]
-	begins := tr.Raised() || reopens(tr)
+	begins := tr.Raised() || reopens(tr) || surfaces(tr)
 	switch {
 	case begins && tr.Priority <= alarm.Note:
 		delete(r.troubles, tr.Key)
 		return
+	case tr.Raised() && tr.Hidden != "" && t != nil && !t.hidden:
+		return // the end of what people know of is still to be told
 	case tr.Raised():
 		if t == nil || t.told {
 			t = &trouble{firstRaise: tr.At}
@@ -113,6 +123,13 @@ func (r *Router) Observe(tr alarm.Transition) {
 		}
 		t.raised = tr
 		t.raises++
+	case surfaces(tr):
+		if t == nil {
+			t = &trouble{}
+			r.troubles[tr.Key] = t
+		}
+		t.raised, t.firstRaise, t.raises = tr, tr.At, 1
+		t.told, t.times, t.answer, t.reopened = false, 0, false, false
 	case begins:
 		if t == nil {
 			t = &trouble{raised: tr}
@@ -124,16 +141,20 @@ func (r *Router) Observe(tr alarm.Transition) {
 	case t == nil:
 		return // nobody was or must be told of it
 	case tr.To == alarm.Acknowledged:
-		t.answer, t.answered, t.reopened = true, tr, false
+		t.answer, t.answered, t.reopened = tr.Hidden == "", tr, false
 		// The others hear of a call-out with its answer, at once.
-		t.told = t.told || t.raised.Priority == alarm.CallOut
+		t.told = t.told || t.answer && t.raised.Priority == alarm.CallOut
 	case tr.Returned():
 		t.told = t.told || t.reopened // its start was told, so its end is no news
 	case !tr.From.Active():
 		t.latest.To = tr.To // it is over already
 		return
 	}
-	t.latest = tr
+	if t.hidden && tr.Returned() && !t.told {
+		delete(r.troubles, tr.Key) // nobody knows of it
+		return
+	}
+	t.latest, t.hidden = tr, tr.Hidden != "" && tr.To.Active()
 }
 
 // Untold gives the call-out alarms that stand unanswered and wait to be told of:
@@ -470,7 +491,7 @@ func (r *Router) sent(why callout.Reason, at time.Time) {
 func (r *Router) sorted(p alarm.Priority) []*trouble {
 	var list []*trouble
 	for _, t := range r.troubles {
-		if t.raised.Priority == p {
+		if t.raised.Priority == p && !t.hidden {
 			list = append(list, t)
 		}
 	}

@@ -89,7 +89,7 @@ var templates = map[alarm.Key]alarm.Transition{
 }
 
 // event is "raise", "return", "again" (there too long after an answer), "gone"
-// (nothing watches it any more), "now" and the value that stands now, or who
+// (nothing watches it any more), "raise hidden", "hide" or "surface", "now" and the value that stands now, or who
 // acknowledges.
 type event struct {
 	at   string
@@ -110,14 +110,22 @@ func (l *life) next(at time.Time, key alarm.Key, what string) alarm.Transition {
 	}
 	tr.From, tr.At, tr.By = tr.To, at, ""
 	switch what {
-	case "raise":
+	case "raise", "raise hidden":
+		tr.Hidden, tr.Trouble = "", templates[key].Trouble
+		if what == "raise hidden" {
+			tr.Hidden = "being cleaned by kim since 09:10"
+		}
 		tr.Occurrence++
 		tr.To, tr.Since, tr.Detail = alarm.Unacknowledged, at.Add(-30*time.Second), templates[key].Detail
 	case "return":
 		tr.To, tr.Detail = alarm.Normal, "29 L/min"
-		if tr.From == alarm.Unacknowledged {
+		if tr.From == alarm.Unacknowledged && tr.Hidden == "" {
 			tr.To = alarm.ReturnedUnacknowledged
 		}
+	case "hide":
+		tr.Hidden = "shelved by kim until 12:00"
+	case "surface":
+		tr.Hidden, tr.Trouble, tr.Detail = "", templates[key].Trouble+", still", "9.8 L/min, setpoint 28 L/min"
 	case "again":
 		tr.To, tr.Detail = alarm.Unacknowledged, "9.8 L/min, setpoint 28 L/min"
 	case "gone":
@@ -410,6 +418,71 @@ var nights = []struct {
 			"02:00:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min + 1 more",
 			"02:13:00 returned both: Back to normal: Trough 3: low flow + 1 more",
 		},
+	},
+	{
+		name:   "hidden from its raise to its end: nobody is told",
+		events: []event{{"02:00:00", "t3", "raise hidden"}, {"02:20:00", "t3", "return"}},
+		until:  "08:00:00",
+	},
+	{
+		name:   "hidden, then there for all to see: told as new, with its new words",
+		events: []event{{"02:00:00", "t3", "raise hidden"}, {"02:30:00", "t3", "surface"}, {"02:50:00", "t3", "return"}},
+		until:  "08:00:00",
+		want: []string{
+			"02:30:00 first both: Trough 3: low flow, still — 9.8 L/min, setpoint 28 L/min",
+			"02:45:00 repeat both: Trough 3: low flow, still — 9.8 L/min, setpoint 28 L/min (again, nobody has answered, 2nd time)",
+			"02:50:00 returned both: Back to normal: Trough 3: low flow, still",
+		},
+	},
+	{
+		name:   "told, then hidden: no repeats, and its end is told",
+		events: []event{{"02:00:00", "t3", "raise"}, {"02:05:00", "t3", "hide"}, {"04:00:00", "t3", "return"}},
+		until:  "08:00:00",
+		want: []string{
+			"02:00:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"04:00:00 returned both: Back to normal: Trough 3: low flow",
+		},
+	},
+	{
+		name:   "told, hidden, and there again: told as new",
+		events: []event{{"02:00:00", "t3", "raise"}, {"02:05:00", "t3", "hide"}, {"04:00:00", "t3", "surface"}, {"04:10:00", "t3", "kim"}},
+		until:  "08:00:00",
+		want: []string{
+			"02:00:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min",
+			"04:00:00 first both: Trough 3: low flow, still — 9.8 L/min, setpoint 28 L/min",
+			"04:10:00 answered rowan: Answered: kim is coming — Trough 3: low flow, still",
+		},
+	},
+	{
+		name:   "answered while it is hidden: the others have not heard of it and need not",
+		events: []event{{"02:00:00", "t3", "raise hidden"}, {"02:05:00", "t3", "kim"}, {"02:20:00", "t3", "return"}},
+		until:  "08:00:00",
+	},
+	{
+		name:   "hidden beside another: that one is told without it",
+		events: []event{{"02:00:00", "t3", "raise hidden"}, {"02:05:00", "t4", "raise"}, {"02:06:00", "t4", "kim"}, {"02:10:00", "t4", "return"}},
+		until:  "08:00:00",
+		want: []string{
+			"02:05:00 first both: Trough 4: low flow — 12 L/min, setpoint 28 L/min",
+			"02:06:00 answered rowan: Answered: kim is coming — Trough 4: low flow",
+			"02:10:00 returned both: Back to normal: Trough 4: low flow",
+		},
+	},
+	{
+		name: "its end waits for another's, and it comes again hidden: the end is still told",
+		events: []event{
+			{"02:00:00", "t3", "raise"}, {"02:00:00", "t4", "raise"}, {"02:05:00", "t3", "return"}, {"02:06:00", "t3", "raise hidden"}, {"02:08:00", "t3", "return"}, {"02:10:00", "t4", "return"},
+		},
+		until: "08:00:00",
+		want: []string{
+			"02:00:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min + 1 more",
+			"02:10:00 returned both: Back to normal: Trough 3: low flow + 1 more",
+		},
+	},
+	{
+		name:   "hidden and for the morning: in no round until there for all to see",
+		events: []event{{"21:00:00", "silent", "raise hidden"}, {"08:00:00", "silent", "surface"}},
+		until:  "19:00:00",
 	},
 	{name: "a note tells nobody", events: []event{{"21:00:00", "note", "raise"}}, until: "10:00:00"},
 }

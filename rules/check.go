@@ -42,8 +42,10 @@ type check struct {
 	movedAt    time.Time // of the newest transition
 	pastSince  time.Time // of trouble that late readings tell of; zero: none
 	pastNoted  bool
-	unsure     bool // the newest look could not judge
-	side       int8 // temperature_band, last beyond: -1 low, +1 high, 0 not yet
+	unsure     bool   // the newest look could not judge
+	hid        string // Hidden of the newest transition
+	unclean    bool   // it has outlasted a cleaning
+	side       int8   // temperature_band, last beyond: -1 low, +1 high, 0 not yet
 
 	probe  *probe        // judged; nil for chores and parts
 	other  *probe        // the spring, or the temperature oxygen goes by
@@ -72,6 +74,14 @@ func (c *check) key() alarm.Key {
 		c.name = c.rule.Key(c.watch)
 	}
 	return c.name
+}
+
+// priority is the rule's. What has outlasted cleaning is urgent: fish may lie dry.
+func (c *check) priority() alarm.Priority {
+	if c.unclean {
+		return alarm.CallOut
+	}
+	return c.rule.Priority
 }
 
 func (c *check) unitName() string {
@@ -351,6 +361,9 @@ func (c *check) dues(e *Engine, now time.Time) {
 // false words the return: the value that is right again.
 func (c *check) words(e *Engine, now time.Time, active bool) (trouble, detail string) {
 	trouble, detail = c.valueWords(e, now, active)
+	if active && c.unclean {
+		trouble = afterCleaning(trouble)
+	}
 	if c.off && !active {
 		return trouble, "not watched with what the unit holds now, or at this hour"
 	}

@@ -68,9 +68,10 @@ func (c *check) tickWaits() bool { return c.probe != nil && c.rule.Kind != alarm
 // wakeNext wakes for what a tick may next have to do for a check, delays under
 // way aside.
 func (c *check) wakeNext(e *Engine, now time.Time) {
-	if c.state == alarm.Acknowledged && c.rule.Priority == alarm.CallOut {
+	if c.state == alarm.Acknowledged && c.priority() == alarm.CallOut {
 		e.wake(c.movedAt.Add(answerHolds))
 	}
+	c.wakeHidden(e, now)
 	switch {
 	case c.rule.Kind == alarm.SilentProbe:
 		if !c.state.Active() {

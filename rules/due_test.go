@@ -62,7 +62,7 @@ func TestTicksMaySleepUntilDue(t *testing.T) {
 			took := func(trs []alarm.Transition) { j.transitions = append(j.transitions, trs...) }
 			last, off := rulestest.Start, time.Duration(0)
 			for _, h := range calm(rnd, s) {
-				if h.r == nil && h.done == nil && !h.ack && h.part == "" {
+				if h.r == nil && h.done == nil && h.act == nil && !h.ack && h.part == "" {
 					continue
 				}
 				if seed%2 == 1 && rnd.IntN(4000) == 0 { // a step leaves the lots to be counted anew
@@ -71,6 +71,14 @@ func TestTicksMaySleepUntilDue(t *testing.T) {
 					off, last = off+by, last.Add(by)
 				}
 				h.at = h.at.Add(off)
+				if h.act != nil {
+					a := *h.act
+					a.At = a.At.Add(off)
+					if !a.Until.IsZero() {
+						a.Until = a.Until.Add(off)
+					}
+					h.act = &a
+				}
 				if h.r != nil {
 					r := *h.r
 					r.At, r.ArrivedAt = r.At.Add(off), r.ArrivedAt.Add(off)

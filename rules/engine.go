@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/cond"
 	"weirkeeper/rules/lang"
@@ -40,6 +41,7 @@ type Engine struct {
 	checks []*check
 	health map[Part]*check
 	chores map[choreAt][]*check
+	acts   act.Board
 	lots
 	started time.Time
 	// watchingSince is when the site's record began; chores due before it
@@ -280,6 +282,7 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 	e.lookAhead(now)
 	for _, c := range e.checks {
 		e.reAlarm(now, c)
+		e.surface(now, c)
 		switch {
 		case c.rule.Kind == alarm.SilentProbe:
 			if v := c.silence(e, now); v == bad || !c.state.Active() {
@@ -303,12 +306,36 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 // of no concern here.
 func (e *Engine) ChoreDone(now time.Time, d site.ChoreDone) []alarm.Transition {
 	e.begin(now)
+	e.choreDone(now, d)
+	return e.out
+}
+
+func (e *Engine) choreDone(now time.Time, d site.ChoreDone) {
 	for _, c := range e.chores[choreAt{d.Chore, d.Unit}] {
 		c.done(e, d.At)
 		e.judge(now, c, c.missed(e, now), true)
 	}
+}
+
+// Act takes what somebody has done about alarms. An act that was taken before, by
+// its ID, changes nothing. Finished cleaning counts as its chore done.
+func (e *Engine) Act(now time.Time, a act.Act) []alarm.Transition {
+	e.begin(now)
+	if !e.acts.Take(a) {
+		return nil
+	}
+	if a.Kind == act.CleaningFinished && a.Chore != "" {
+		e.choreDone(now, site.ChoreDone{Chore: a.Chore, Unit: a.Unit, By: a.By, At: a.At})
+	}
+	for _, c := range e.checks {
+		e.surface(now, c)
+	}
+	e.wake(time.Time{})
 	return e.out
 }
+
+// Acts is the fold of the acts taken so far; it must not be changed.
+func (e *Engine) Acts() *act.Board { return &e.acts }
 
 // Health takes what a part of the daemon says of itself. Until it says
 // something, its alarm stays as it stood before the restart. Parts without a
@@ -357,7 +384,7 @@ const answerHolds = time.Hour
 
 // reAlarm takes back an answer that is too old.
 func (e *Engine) reAlarm(now time.Time, c *check) {
-	if c.state == alarm.Acknowledged && c.rule.Priority == alarm.CallOut && now.Sub(c.movedAt) >= answerHolds {
+	if c.state == alarm.Acknowledged && c.priority() == alarm.CallOut && now.Sub(c.movedAt) >= answerHolds {
 		e.move(now, c, alarm.Unacknowledged, "")
 	}
 }
@@ -416,6 +443,7 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 			if c.rule.Kind == alarm.SilentProbe {
 				c.since = c.heardAt(e)
 			}
+			c.unclean = e.outlastsCleaning(c, now)
 			e.move(now, c, alarm.Unacknowledged, "")
 		} else {
 			e.wakeRaise(c)
@@ -434,7 +462,7 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 		if now.Sub(c.goodSince) >= c.rule.OffDelay {
 			c.badSince = time.Time{}
 			to := alarm.ReturnedUnacknowledged
-			if c.state == alarm.Acknowledged || c.rule.Priority == alarm.Note {
+			if c.state == alarm.Acknowledged || c.priority() == alarm.Note || c.hid != "" {
 				to = alarm.Normal
 			}
 			e.move(now, c, to, "")
@@ -448,6 +476,13 @@ func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
 	e.wake(now)
 	from := c.state
 	c.state, c.movedAt = to, now
+	hidden, priority := c.hid, c.priority()
+	if c.hid = ""; to.Active() {
+		hidden, _ = e.hidden(c, now)
+		c.hid = hidden
+	} else {
+		c.unclean = false
+	}
 	if e.quiet {
 		return
 	}
@@ -458,9 +493,9 @@ func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
 	}
 	e.out = append(e.out, alarm.Transition{
 		Key: c.key(), Kind: c.rule.Kind, Occurrence: c.occurrence, From: from, To: to,
-		At: now, Since: c.since, Priority: c.rule.Priority, Rule: c.rule.Name, RuleAt: c.rule.At,
+		At: now, Since: c.since, Priority: priority, Rule: c.rule.Name, RuleAt: c.rule.At,
 		Unit: c.unitName(), Probe: c.watch.Probe, Trouble: trouble, Detail: detail,
-		CanHappen: c.rule.CanHappen, ToDo: c.rule.ToDo, By: by, Left: left,
+		CanHappen: c.rule.CanHappen, ToDo: c.rule.ToDo, By: by, Hidden: hidden, Left: left,
 	})
 }
 
@@ -477,6 +512,7 @@ func (e *Engine) Shift(by time.Duration) {
 		}
 	}
 	move(&e.started)
+	e.acts.Shift(by)
 	e.CountAgain()
 	e.wake(time.Time{})
 	for i := range e.probes {
@@ -510,6 +546,7 @@ func (e *Engine) clamp(now time.Time) {
 			}
 		}
 	}
+	e.acts.Clamp(now)
 	for i := range e.probes {
 		back(&e.probes[i].lastAt, &e.probes[i].anyTime)
 	}
@@ -524,6 +561,9 @@ type Past struct {
 	Readings iter.Seq2[reading.Reading, error]
 	// ChoresDone of the last days.
 	ChoresDone []site.ChoreDone
+	// Acts of the last days, and those by which a unit is in or out of service
+	// whenever they were, in the order of the record.
+	Acts []act.Act
 	// Standing is the newest transition of every alarm that is not normal.
 	Standing []alarm.Transition
 	// Occurrences is how often each alarm has been raised so far.
@@ -556,6 +596,9 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 			c.done(e, d.At)
 		}
 	}
+	for _, a := range past.Acts {
+		e.acts.Take(a)
+	}
 	e.started = time.Time{}
 	var err error
 	if past.Readings != nil {
@@ -576,6 +619,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 		raised := false
 		if t, ok := standing[c.key()]; ok {
 			c.state, c.since, c.movedAt = t.To, t.Since, t.At
+			c.hid, c.unclean = t.Hidden, t.To.Active() && strings.HasSuffix(t.Trouble, standpipeUp)
 			if t.To.Active() && t.Priority > 0 && t.Priority < c.rule.Priority {
 				// It asks for more than when it was raised: raise it anew.
 				t.From, t.To, t.At, t.By = t.To, alarm.Normal, now, ""
@@ -635,7 +679,7 @@ func (e *Engine) Standing(now time.Time) []AlarmView {
 		if c.state.Active() {
 			left = e.left(c, now)
 		}
-		out = append(out, AlarmView{Left: left, Key: c.key(), Kind: c.rule.Kind, State: c.state, Priority: c.rule.Priority, Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail})
+		out = append(out, AlarmView{Left: left, Key: c.key(), Kind: c.rule.Kind, State: c.state, Priority: c.priority(), Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail, Hidden: c.hid})
 	}
 	sort.SliceStable(out, func(i, j int) bool {
 		if a, b := out[i].State.Active(), out[j].State.Active(); a != b {
@@ -658,6 +702,8 @@ type AlarmView struct {
 	Detail   string
 	// Left words the time until oxygen runs short, as in alarm.Transition.
 	Left string
+	// Hidden says why nobody is called, as in alarm.Transition.
+	Hidden string
 }
 
 // ProbeView is what a probe said last.

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"weirkeeper/rules"
+	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/hclread"
 	"weirkeeper/rules/lang"
@@ -74,6 +75,7 @@ var flags = map[string]reading.Flags{
 //	2m..9m tick every 10s
 //	3m     ack KEY          or: ack all
 //	4m     done cleaning @ trough 1     or: done intake clearing
+//	4m     clean trough 1   or: cleaned trough 1
 //	5m     broker bad       or: broker ok
 func play(tb testing.TB, e *rules.Engine, script string) []alarm.Transition {
 	tb.Helper()
@@ -134,6 +136,12 @@ func event(tb testing.TB, e *rules.Engine, now time.Time, what string) ([]alarm.
 		name, unit, _ := strings.Cut(chore, " @ ")
 		return e.ChoreDone(now, site.ChoreDone{Chore: name, Unit: unit, By: "kim", At: now}), nil
 	}
+	if unit, ok := strings.CutPrefix(what, "clean "); ok {
+		return e.Act(now, started(unit, now)), nil
+	}
+	if unit, ok := strings.CutPrefix(what, "cleaned "); ok {
+		return e.Act(now, finished(unit, now)), nil
+	}
 	if health, ok := strings.CutPrefix(what, "broker "); ok {
 		return e.Health(now, rules.Broker, health == "ok", "connection refused"), nil
 	}
@@ -153,6 +161,15 @@ func event(tb testing.TB, e *rules.Engine, now time.Time, what string) ([]alarm.
 	return e.Reading(now, &r), nil
 }
 
+// started and finished are acts of kim's.
+func started(unit string, at time.Time) act.Act {
+	return act.Act{ID: "start " + unit + at.String(), Kind: act.CleaningStarted, At: at, By: "kim", Unit: unit, Chore: "cleaning", Until: at.Add(act.DefaultCleaning)}
+}
+
+func finished(unit string, at time.Time) act.Act {
+	return act.Act{ID: "finish " + unit + at.String(), Kind: act.CleaningFinished, At: at, By: "kim", Unit: unit, Chore: "cleaning"}
+}
+
 func duration(tb testing.TB, s string) time.Duration {
 	tb.Helper()
 	d, err := time.ParseDuration(s)
@@ -166,6 +183,10 @@ func duration(tb testing.TB, s string) time.Duration {
 func brief(tr alarm.Transition) string {
 	what := tr.To.String()
 	switch {
+	case tr.From == alarm.Unacknowledged && tr.To == alarm.Unacknowledged && tr.Hidden == "":
+		what = "surfaced"
+	case tr.From == alarm.Unacknowledged && tr.To == alarm.Unacknowledged:
+		what = "hidden"
 	case tr.Raised():
 		what = "raised"
 	case tr.Returned() && tr.To == alarm.Normal:

@@ -55,7 +55,7 @@ var columns = map[string][]string{
 		"trouble", "detail", "can_happen", "to_do", "by", "hidden", "cause", "left",
 	},
 	kindActs:   {"id", "kind", "at", "by", "via", "alarm", "occurrence", "unit", "chore", "until", "why"},
-	kindChores: {"at", "chore", "unit", "by"},
+	kindChores: {"at", "chore", "unit", "by", "via"},
 	kindLots: {
 		"lot", "species", "strain", "source", "egg_take", "start", "start_degree_days", "eggs", "base_degC", "needs", "unit", "trays", "placed", "withdrawn",
 	},
@@ -435,7 +435,7 @@ func (x *exporter) acts(ctx context.Context) iter.Seq2[[]string, error] {
 
 func (x *exporter) chores(ctx context.Context) iter.Seq2[[]string, error] {
 	return rows(x.ledger.Chores(ctx, x.from, x.to), func(c site.ChoreDone) []string {
-		return []string{formatTime(c.At), c.Chore, c.Unit, c.By}
+		return []string{formatTime(c.At), c.Chore, c.Unit, c.By, c.Via}
 	})
 }
 

@@ -136,7 +136,7 @@ func recordBatch() ledger.Batch {
 			r("spring_oxygen: mg", time.Second, 10.5), r("saturation", time.Second, 95), r("gone, and quoted", time.Second, 5e-324),
 		},
 		Transitions: []alarm.Transition{raised, acked},
-		ChoresDone:  []site.ChoreDone{{Chore: "clear intake", By: "rowan", At: recordAt(0)}, {Chore: "feeding", Unit: "spring", By: "kim", At: recordAt(time.Hour)}},
+		ChoresDone:  []site.ChoreDone{{Chore: "clear intake", By: "rowan", At: recordAt(0)}, {Chore: "feeding", Unit: "spring", By: "kim", At: recordAt(time.Hour), Via: "button"}},
 		LotEntries:  recordEntries,
 		Acts: []act.Act{
 			{ID: "c2", Kind: act.CleaningStarted, At: recordAt(time.Hour), By: "kim", Via: "link", Unit: "trough, 2", Chore: "cleaning", Until: recordAt(90 * time.Minute)},
@@ -222,7 +222,7 @@ c1,marked false,2026-11-01T07:30:00.123456Z,rowan,,low_flow/spring,3,,,,"""probe
 out"
 `},
 		{"acts before", []string{"--what", "acts", "--to", "2026-11-01T07:30:00.123456Z"}, "id,kind,at,by,via,alarm,occurrence,unit,chore,until,why\n"},
-		{"chores", []string{"--what", "chores", "--to", "2026-11-01T08:30:00.123456Z"}, "at,chore,unit,by\n2026-11-01T07:30:00.123456Z,clear intake,,rowan\n"},
+		{"chores", []string{"--what", "chores", "--to", "2026-11-01T08:30:00.123456Z"}, "at,chore,unit,by,via\n2026-11-01T07:30:00.123456Z,clear intake,,rowan,\n"},
 		{"lots", []string{"--what", "lots"}, `lot,species,strain,source,egg_take,start,start_degree_days,eggs,base_degC,needs,unit,trays,placed,withdrawn
 BT-26-02,brook trout,,,2026-11-01T07:30:00.123456Z,eyed,0,0,0,,spring,,2026-11-01T07:30:00.123456Z,no
 AC-26-01,arctic char,lake,"Upper Fork, 2nd take",2026-10-22T07:30:00.123456Z,green,12.5,41000,0.5,"{""hatch"":{""Low"":430,""High"":480,""Source"":""own lots""}}",spring,1 to 4,2026-10-22T17:30:00.123456Z,yes

@@ -133,15 +133,21 @@ func TestImportAgain(t *testing.T) {
 	}
 }
 
-// An export of alarms made before there were the columns hidden, cause and left.
-func TestImportOfFirstAlarms(t *testing.T) {
-	head := strings.Join(columns[kindAlarms][:firstAlarmColumns], ",")
+// Exports made before there were the columns hidden, cause and left of alarms, and
+// via of chores.
+func TestImportOfFirstColumns(t *testing.T) {
+	head := strings.Join(columns[kindAlarms][:firstColumns[kindAlarms]], ",")
 	dir := writeFiles(t, map[string]string{"site.hcl": recordSite, "alarms.csv": head + "\r\n" +
-		"2026-11-01T07:31:00.123456Z,low_flow/spring,3,normal,unacknowledged,2026-11-01T07:30:00.123456Z,call-out,low_flow,all,rules.hcl:14,spring,spring flow,Spring: low flow,11 L/min,Fry suffocate.,Look.,\r\n"})
+		"2026-11-01T07:31:00.123456Z,low_flow/spring,3,normal,unacknowledged,2026-11-01T07:30:00.123456Z,call-out,low_flow,all,rules.hcl:14,spring,spring flow,Spring: low flow,11 L/min,Fry suffocate.,Look.,\r\n", "chores.csv": "at,chore,unit,by\r\n2026-11-01T07:30:00.123456Z,cleaning,spring,kim\r\n"})
 	mustRecord(t, dir, "import", "--format", "weirkeeper", filepath.Join(dir, "alarms.csv"))
-	got := standingAlarms(t, openRecord(t, dir))
+	mustRecord(t, dir, "import", "--format", "weirkeeper", filepath.Join(dir, "chores.csv"))
+	l := openRecord(t, dir)
+	got := standingAlarms(t, l)
 	if len(got) != 1 || got[0].ToDo != "Look." || got[0].Hidden+string(got[0].Cause)+got[0].Left != "" {
 		t.Errorf("imported %+v", got)
+	}
+	if chores, err := l.ChoresDone(t.Context(), time.Time{}); err != nil || len(chores) != 1 || chores[0].By != "kim" || chores[0].Via != "" {
+		t.Errorf("imported %+v, %v", chores, err)
 	}
 }
 

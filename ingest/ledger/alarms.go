@@ -86,10 +86,10 @@ func (l *Ledger) Chores(ctx context.Context, from, to time.Time) iter.Seq2[site.
 	return paged(choreRow{ChoreDone: site.ChoreDone{At: from}}, func(last choreRow) ([]choreRow, error) {
 		return query(ctx, l, "read chores", func(rows *sql.Rows) (c choreRow, err error) {
 			var at sql.NullInt64
-			err = rows.Scan(&at, &c.Chore, &c.Unit, &c.By, &c.seq)
+			err = rows.Scan(&at, &c.Chore, &c.Unit, &c.By, &c.Via, &c.seq)
 			c.At = fromMicros(at)
 			return c, err
-		}, `SELECT at, chore, unit, by_whom, seq FROM chores_done WHERE (at, seq) > (?, ?) AND at < ? ORDER BY at, seq LIMIT ?`,
+		}, `SELECT at, chore, unit, by_whom, via, seq FROM chores_done WHERE (at, seq) > (?, ?) AND at < ? ORDER BY at, seq LIMIT ?`,
 			last.At.UnixMicro(), last.seq, to.UnixMicro(), pageRows)
 	}, func(c choreRow) site.ChoreDone { return c.ChoreDone })
 }

@@ -47,8 +47,8 @@ VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (probe, at, value) DO NOTHING`
 	insertTransition = `INSERT INTO transitions (key, kind, occurrence, from_state, to_state, at, since, priority,
 rule, rule_at, unit, probe, trouble, detail, can_happen, to_do, by_whom, hidden, cause, left_words)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key, occurrence, from_state, to_state, at) DO NOTHING`
-	insertChore = `INSERT INTO chores_done (at, chore, unit, by_whom)
-VALUES (?, ?, ?, ?) ON CONFLICT (at, chore, unit, by_whom) DO NOTHING`
+	insertChore = `INSERT INTO chores_done (at, chore, unit, by_whom, via)
+VALUES (?, ?, ?, ?, ?) ON CONFLICT (at, chore, unit, by_whom) DO NOTHING`
 	insertMessage = `INSERT INTO outbox (id, reason, person, address, subject, body, alarms, created_at, expires_at, attempts, next_attempt_at)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING`
 )
@@ -100,7 +100,7 @@ func (l *Ledger) Commit(ctx context.Context, b Batch) (Committed, error) {
 			}
 		}
 		for _, c := range b.ChoresDone {
-			if _, err := l.stmts.chore.ExecContext(ctx, micros(c.At), c.Chore, c.Unit, c.By); err != nil {
+			if _, err := l.stmts.chore.ExecContext(ctx, micros(c.At), c.Chore, c.Unit, c.By, c.Via); err != nil {
 				return fmt.Errorf("chore %q: %w", c.Chore, err)
 			}
 		}

@@ -141,6 +141,7 @@ type ChoreDone struct {
 	Unit  string // "" when the chore is for the whole site
 	By    string // who
 	At    time.Time
+	Via   string // how it came: "command", "page", "button", "link"; "" when not known
 }
 
 // Show is the units the keeper reads.

@@ -20,6 +20,9 @@ CREATE TRIGGER act_unchanged BEFORE UPDATE ON acts BEGIN
     SELECT RAISE(ABORT, 'an act is never changed; another act ends it');
 END;
 
+-- How it came: 'command', 'button' and so on; '' where that was not kept.
+ALTER TABLE chores_done ADD COLUMN via TEXT NOT NULL DEFAULT '';
+
 -- Why nobody was called, the alarm it follows from, and the time that is left;
 -- '' for none.
 ALTER TABLE transitions ADD COLUMN hidden     TEXT NOT NULL DEFAULT '';

@@ -16,6 +16,7 @@ import (
 	"weirkeeper/ingest/series"
 	"weirkeeper/notify"
 	"weirkeeper/rules"
+	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/callout"
 	"weirkeeper/rules/lot/book"
@@ -229,7 +230,7 @@ func (k *keeper) observe(trs []alarm.Transition) {
 		k.router.Observe(t)
 		k.urgent = true
 		k.metrics.transitions.WithLabelValues(string(t.Kind), t.To.String()).Inc()
-		k.log.Info("alarm", "alarm", string(t.Key), "from", t.From.String(), "to", t.To.String(), "trouble", t.Trouble, "value", t.Detail, "rule", t.RuleAt)
+		k.log.Info("alarm", "alarm", string(t.Key), "from", t.From.String(), "to", t.To.String(), "trouble", t.Trouble, "value", t.Detail, "rule", t.RuleAt, "hidden", t.Hidden)
 	}
 	if len(trs) > 0 {
 		k.due(k.now())
@@ -405,7 +406,7 @@ func (k *keeper) Acknowledge(ctx context.Context, key alarm.Key, by string) (str
 			keys = keys[:0]
 			untold := k.router.Untold()
 			for _, a := range k.engine.Standing(now) {
-				if !untold[a.Key] && a.Kind != alarm.LotDue { // a notice is not what woke anybody
+				if !untold[a.Key] && a.Hidden == "" && a.Kind != alarm.LotDue { // a notice is not what woke anybody
 					keys = append(keys, a.Key)
 				}
 			}
@@ -525,6 +526,9 @@ func (k *keeper) pastOf(ctx context.Context, e *rules.Engine, now time.Time) (ru
 	var err error
 	if p.ChoresDone, err = k.ledger.ChoresDone(ctx, now.AddDate(0, 0, -7)); err != nil {
 		return p, fmt.Errorf("daemon: read the chores done: %w", err)
+	}
+	if p.Acts, err = k.ledger.Acts(ctx, now.Add(-2*act.MaxShelf), act.OutOfService, act.InService); err != nil {
+		return p, fmt.Errorf("daemon: read the acts: %w", err)
 	}
 	if p.Standing, err = k.ledger.Standing(ctx); err != nil {
 		return p, fmt.Errorf("daemon: read the standing alarms: %w", err)

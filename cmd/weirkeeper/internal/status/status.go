@@ -85,6 +85,9 @@ func (s *Status) alarms(b *strings.Builder) {
 		if a.Left != "" {
 			fmt.Fprintf(b, "      %s\n", a.Left)
 		}
+		if a.Hidden != "" {
+			fmt.Fprintf(b, "      nobody is called: %s\n", a.Hidden)
+		}
 		fmt.Fprintf(b, "      %s, since %s\n      answer with: weirkeeper ack --by YOUR-NAME %q\n", a.State, s.local(a.Since), string(a.Key))
 	}
 	b.WriteByte('\n')
