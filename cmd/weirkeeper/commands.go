@@ -22,6 +22,7 @@ func commands() []command {
 		{"run", "[--site FILE]", "watch the water described in the site file", runDaemon},
 		{"demo", "[flags]", "watch a simulated hatchery through a night", runDemo},
 		{"check", "[--rules FILE]... [SITE]...", "read site and rules files and say all that is wrong", runCheck},
+		{"replay", "[--rules FILE] [--against FILE] [flags]", "say what alarms rules would have raised over the record", runReplay},
 		{"ack", "[--by NAME] [ALARM]", "answer an alarm, or all of them: somebody is coming", runAck},
 		{"done", "[--by NAME] CHORE [UNIT]", "record a chore as done now", runDone},
 		{"lot", "VERB ...", "the record of the lots: what was done, where they are, what comes next", runLot},
