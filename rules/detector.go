@@ -32,9 +32,31 @@ type pastJudge interface {
 	past(e *Engine, v float64) (_ verdict, trouble, detail string)
 }
 
+// backfiller is a taker that looks back so far that after a restart it is fed from
+// the history of its probe and not by Memory. It takes the readings in order of
+// their time.
+type backfiller interface {
+	taker
+	lookback() time.Duration
+}
+
+// atReadings is a detector that time alone tells nothing, with no memory of its
+// own.
+type atReadings struct{}
+
+func (atReadings) memory() time.Duration { return 0 }
+
+func (atReadings) shift(time.Duration) {}
+
+func (atReadings) next(*Engine, time.Time) time.Time { return time.Time{} }
+
 // detectors makes the detector of a kind. The kinds that are not here are judged
 // in check.go.
 var detectors = map[alarm.Kind]func(e *Engine, c *check) detector{
-	alarm.HighFlow:   newHigh,
-	alarm.HighOxygen: newHigh,
+	alarm.HighFlow:     newHigh,
+	alarm.HighOxygen:   newHigh,
+	alarm.FastChange:   newFastChange,
+	alarm.SlowDrift:    newSlowDrift,
+	alarm.FromSister:   newFromSister,
+	alarm.WaterBalance: newBalance,
 }

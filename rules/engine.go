@@ -559,6 +559,9 @@ func (e *Engine) clamp(now time.Time) {
 type Past struct {
 	// Readings of the last Memory(), in the order they were committed.
 	Readings iter.Seq2[reading.Reading, error]
+	// History is what the record holds of a probe with from <= At < to, in order
+	// of At; nil when there is none. Only kinds that look back over days ask.
+	History func(id reading.ProbeID, from, to time.Time) iter.Seq[reading.Reading]
 	// ChoresDone of the last days.
 	ChoresDone []site.ChoreDone
 	// Acts of the last days, and those by which a unit is in or out of service
@@ -601,14 +604,22 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 	}
 	e.started = time.Time{}
 	var err error
+	filled := false
 	if past.Readings != nil {
 		for r, rerr := range past.Readings {
 			if rerr != nil {
 				err = rerr
 				break
 			}
+			if !filled {
+				e.backfill(past, r.ArrivedAt)
+				filled = true
+			}
 			e.Reading(r.ArrivedAt, &r)
 		}
+	}
+	if !filled {
+		e.backfill(past, now)
 	}
 	standing := make(map[alarm.Key]alarm.Transition, len(past.Standing))
 	for _, t := range past.Standing {

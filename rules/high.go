@@ -10,9 +10,12 @@ import (
 
 // high judges high_flow and high_oxygen: the newest value must not exceed the
 // setpoint. It remembers nothing.
-type high struct{ c *check }
+type high struct {
+	atReadings
+	c *check
+}
 
-func newHigh(_ *Engine, c *check) detector { return high{c} }
+func newHigh(_ *Engine, c *check) detector { return high{c: c} }
 
 func (h high) look(e *Engine, now time.Time) verdict {
 	v := h.c.probe.last.Value
@@ -55,7 +58,3 @@ func (h high) past(e *Engine, v float64) (_ verdict, trouble, detail string) {
 	}
 	return h.judge(v), h.trouble(), beside(u, v, h.c.watch.Setpoint) + ", setpoint " + u.Format(h.c.watch.Setpoint)
 }
-
-func (high) memory() time.Duration { return 0 }
-
-func (high) shift(time.Duration) {}

@@ -17,7 +17,9 @@
 //
 // The blocks are low_flow, temperature_drift (the probe's own recent median),
 // temperature_from_spring, temperature_band, low_oxygen, high_flow, high_oxygen,
-// silent_probe and missed_chore. Every block has covers, priority, can_happen and to_do; one rule
+// fast_change (of any quantity), slow_drift (over days), from_sister (one unit
+// against another, or against the median of all covered), water_balance (a
+// source's flow against the sum of what it feeds), silent_probe and missed_chore. Every block has covers, priority, can_happen and to_do; one rule
 // covers many units. Every number carries its unit.
 //
 // All faults of all files are reported in one run, each at its place with what

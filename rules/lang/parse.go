@@ -48,7 +48,7 @@ func Parse(files *hclread.Files, sources []Source, s *site.Site) (*Program, hcl.
 		body, diags := files.Parse(src.Name, src.Text)
 		p.diags = append(p.diags, diags...)
 		file := hclread.Read(body, &p.diags, "the rules file")
-		for _, k := range kinds {
+		for _, k := range slices.Concat(kinds, courseKinds) {
 			for _, b := range file.Named(string(k.kind)) {
 				p.rule(b, k)
 			}
@@ -118,7 +118,11 @@ func (p *parser) rule(b *hclread.Block, k blockKind) {
 	}
 	r.CanHappen = p.words(b, "can_happen", `"Fry use up the oxygen in minutes."`)
 	r.ToDo = p.words(b, "to_do", `"Look for a blocked screen first."`)
-	units := p.covers(b, &r, k.quantities)
+	quantities := k.quantities
+	if attr := changeOf[k.kind]; attr != "" {
+		quantities = p.changed(b, &r, attr)
+	}
+	units := p.covers(b, &r, quantities)
 	ok := k.read(p, b, &r)
 	if k.kind != alarm.SilentProbe && k.kind != alarm.MissedChore {
 		if d, ok := b.Duration("off_delay"); ok {
@@ -240,12 +244,19 @@ func (p *parser) covers(b *hclread.Block, r *Rule, quantities []reading.Quantity
 	}
 	switch {
 	case len(r.Watches) == 0:
-		c.Fault(c.DefRange(), "Nothing to watch", fmt.Sprintf("No unit covered has a %s. Add one to the site file, or cover other units.", what))
+		c.Fault(c.DefRange(), "Nothing to watch", fmt.Sprintf("No unit covered has %s. Add one to the site file, or cover other units.", article(what)))
 		return false
 	case len(blind) > 0:
 		c.Warn(c.DefRange(), "Some units are not watched", fmt.Sprintf("There is no %s at %s. Add one to the site file, or write except = [...] to say that you know.", what, list(blind)))
 	}
 	return true
+}
+
+func article(what string) string {
+	if strings.ContainsRune("aeiou", rune(what[0])) {
+		return "an " + what
+	}
+	return "a " + what
 }
 
 func list(names []string) string {

@@ -52,6 +52,7 @@ type Rule struct {
 	Means     string
 	// Whiles are setpoints for some contents or hours in place of its own.
 	Whiles []While
+	Course
 	// Chore is the chore that missed_chore watches.
 	Chore string
 	// Says is what a condition that has come true means, "runs warm and slow";

@@ -523,6 +523,7 @@ func (k *keeper) rebuild(ctx context.Context) error {
 // pastOf is what the record knows, as far back as an engine looks.
 func (k *keeper) pastOf(ctx context.Context, e *rules.Engine, now time.Time) (rules.Past, error) {
 	p := rules.Past{Readings: k.ledger.ReadingsByArrival(ctx, now.Add(-e.Memory()))}
+	p.History = k.historyOf(ctx)
 	var err error
 	if p.ChoresDone, err = k.ledger.ChoresDone(ctx, now.AddDate(0, 0, -7)); err != nil {
 		return p, fmt.Errorf("daemon: read the chores done: %w", err)

@@ -1,0 +1,9 @@
+from_sister "x" {
+  covers {
+    kinds = ["trough"]
+  }
+  departure = "5 L/min"
+  priority   = "call-out"
+  can_happen = "Fry use up the oxygen in minutes."
+  to_do      = "Look for a blocked screen first."
+}
