@@ -97,12 +97,12 @@ var builtIn = []struct {
 	rule lang.Rule
 }{
 	{Broker, lang.Rule{
-		Kind: alarm.DaemonHealth, Name: "broker gone", Priority: alarm.CallOut, OnDelay: 2 * time.Minute,
+		Kind: alarm.DaemonHealth, Name: "broker gone", Priority: alarm.CallOut, ReAlarm: lang.DefaultReAlarm, OnDelay: 2 * time.Minute,
 		CanHappen: "No probe is heard. Anything may happen to the water and no alarm will tell of it.",
 		ToDo:      "Go and look at the water. Then see to the broker, its network and its power.",
 	}},
 	{Record, lang.Rule{
-		Kind: alarm.DaemonHealth, Name: "record not written", Priority: alarm.CallOut, OnDelay: time.Minute,
+		Kind: alarm.DaemonHealth, Name: "record not written", Priority: alarm.CallOut, ReAlarm: lang.DefaultReAlarm, OnDelay: time.Minute,
 		CanHappen: "Readings and alarms are not stored; after a power cut they would be lost.",
 		ToDo:      "Look at the disk of the hatchery computer: is it full, or read-only?",
 	}},

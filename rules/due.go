@@ -68,8 +68,8 @@ func (c *check) tickWaits() bool { return c.probe != nil && c.rule.Kind != alarm
 // wakeNext wakes for what a tick may next have to do for a check, delays under
 // way aside.
 func (c *check) wakeNext(e *Engine, now time.Time) {
-	if c.state == alarm.Acknowledged && c.priority() == alarm.CallOut {
-		e.wake(c.movedAt.Add(answerHolds))
+	if hold := c.answerHolds(); c.state == alarm.Acknowledged && hold > 0 {
+		e.wake(c.movedAt.Add(hold))
 	}
 	c.wakeHidden(e, now)
 	switch {

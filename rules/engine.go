@@ -366,7 +366,10 @@ func (e *Engine) Acknowledge(now time.Time, key alarm.Key, by string) ([]alarm.T
 		case alarm.ReturnedUnacknowledged:
 			found = true
 			e.move(now, c, alarm.Normal, by)
-		case alarm.Acknowledged:
+		case alarm.LatchedUnacknowledged:
+			found = true
+			e.move(now, c, alarm.LatchedAcknowledged, by)
+		case alarm.Acknowledged, alarm.LatchedAcknowledged:
 			found = true
 		case alarm.Normal:
 		}
@@ -377,14 +380,51 @@ func (e *Engine) Acknowledge(now time.Time, key alarm.Key, by string) ([]alarm.T
 	return e.out, nil
 }
 
-// answerHolds is how long an answer silences a call-out whose trouble goes on.
-// Whoever answered may have fallen asleep again, and it may have got worse
-// (common practice, no source).
-const answerHolds = time.Hour
+// Reset lets go an alarm that is latched and was answered.
+// Errors: *UnknownAlarmError when there is none; *NotLatchedError when it cannot
+// be reset as it is.
+func (e *Engine) Reset(now time.Time, key alarm.Key, by string) ([]alarm.Transition, error) {
+	e.begin(now)
+	for _, c := range e.checks {
+		if c.key() != key || c.state == alarm.Normal {
+			continue
+		}
+		if c.state != alarm.LatchedAcknowledged {
+			return nil, &NotLatchedError{Key: key, State: c.state}
+		}
+		e.move(now, c, alarm.Normal, by)
+		return e.out, nil
+	}
+	return nil, &UnknownAlarmError{Key: key}
+}
+
+// NotLatchedError is returned for a reset that has nothing to let go.
+type NotLatchedError struct {
+	Key   alarm.Key
+	State alarm.State
+}
+
+func (e *NotLatchedError) Error() string {
+	switch {
+	case e.State.Active():
+		return fmt.Sprintf("alarm %q cannot be reset: its trouble is still there", string(e.Key))
+	case e.State == alarm.LatchedUnacknowledged:
+		return fmt.Sprintf("alarm %q cannot be reset before somebody has answered it: weirkeeper ack %q first", string(e.Key), string(e.Key))
+	}
+	return fmt.Sprintf("alarm %q is not latched: answering it is enough", string(e.Key))
+}
+
+// answerHolds is how long an answer silences trouble that goes on, 0 for good.
+func (c *check) answerHolds() time.Duration {
+	if c.rule.ReAlarm == 0 && c.priority() == alarm.CallOut {
+		return lang.DefaultReAlarm // it became one
+	}
+	return c.rule.ReAlarm
+}
 
 // reAlarm takes back an answer that is too old.
 func (e *Engine) reAlarm(now time.Time, c *check) {
-	if c.state == alarm.Acknowledged && c.priority() == alarm.CallOut && now.Sub(c.movedAt) >= answerHolds {
+	if hold := c.answerHolds(); c.state == alarm.Acknowledged && hold > 0 && now.Sub(c.movedAt) >= hold {
 		e.move(now, c, alarm.Unacknowledged, "")
 	}
 }
@@ -462,7 +502,14 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 		if now.Sub(c.goodSince) >= c.rule.OffDelay {
 			c.badSince = time.Time{}
 			to := alarm.ReturnedUnacknowledged
-			if c.state == alarm.Acknowledged || c.priority() == alarm.Note || c.hid != "" {
+			switch answered := c.state == alarm.Acknowledged; {
+			case c.hid != "":
+				to = alarm.Normal // nobody was called
+			case c.rule.Latch && answered:
+				to = alarm.LatchedAcknowledged
+			case c.rule.Latch:
+				to = alarm.LatchedUnacknowledged
+			case answered || c.priority() == alarm.Note:
 				to = alarm.Normal
 			}
 			e.move(now, c, to, "")

@@ -95,6 +95,18 @@ func runDone(ctx context.Context, e env, args []string) int {
 	return e.tell(ctx, "done", d, "/done", *by, c, false)
 }
 
+func runReset(ctx context.Context, e env, args []string) int {
+	fs, d, by := answerFlags("reset", e)
+	rest, code, ok := e.parse("reset", fs, args)
+	if !ok {
+		return code
+	}
+	if len(rest) != 1 {
+		return e.usage("reset", "reset takes one alarm that is latched; put its name in quotes")
+	}
+	return e.tell(ctx, "reset", d, "/reset", *by, web.Command{Alarm: alarm.Key(rest[0]), By: *by}, false)
+}
+
 func runReload(ctx context.Context, e env, args []string) int {
 	fs, d, by := answerFlags("reload", e)
 	rest, code, ok := e.parse("reload", fs, args)

@@ -24,6 +24,7 @@ func commands() []command {
 		{"check", "[--rules FILE]... [SITE]...", "read site and rules files and say all that is wrong", runCheck},
 		{"replay", "[--rules FILE] [--against FILE] [flags]", "say what alarms rules would have raised over the record", runReplay},
 		{"ack", "[--by NAME] [ALARM]", "answer an alarm, or all of them: somebody is coming", runAck},
+		{"reset", "[--by NAME] ALARM", "let a latched alarm go whose trouble is over", runReset},
 		{"done", "[--by NAME] CHORE [UNIT]", "record a chore as done now", runDone},
 		{"lot", "VERB ...", "the record of the lots: what was done, where they are, what comes next", runLot},
 		{"rules", "[--days N]", "say what each rule did: raised, false, answered, standing", runRules},

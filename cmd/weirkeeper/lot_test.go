@@ -565,3 +565,7 @@ func TestLotNoAnswer(t *testing.T) {
 }
 
 func (*lotDaemon) Reload(context.Context) (string, error) { return "read anew\n", nil }
+
+func (*lotDaemon) Reset(_ context.Context, key alarm.Key, by string) (string, error) {
+	return "Reset: " + string(key) + " by " + by + "\n", nil
+}

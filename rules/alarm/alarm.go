@@ -57,9 +57,15 @@ const (
 	Acknowledged
 	// ReturnedUnacknowledged: the trouble went away before anybody answered.
 	ReturnedUnacknowledged
+	// LatchedUnacknowledged: the trouble is over, nobody has answered, and the
+	// rule wants somebody to have looked before it is forgotten.
+	LatchedUnacknowledged
+	// LatchedAcknowledged: the trouble is over and was answered; it waits to
+	// be reset.
+	LatchedAcknowledged
 )
 
-var stateNames = [...]string{"normal", "unacknowledged", "acknowledged", "returned unacknowledged"}
+var stateNames = [...]string{"normal", "unacknowledged", "acknowledged", "returned unacknowledged", "latched unacknowledged", "latched acknowledged"}
 
 func (s State) String() string {
 	if int(s) < len(stateNames) {

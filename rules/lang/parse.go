@@ -134,6 +134,7 @@ func (p *parser) rule(b *hclread.Block, k blockKind) {
 			r.OnDelay = d
 		}
 	}
+	p.life(b, &r)
 	ok = p.whiles(b, k, &r, ok && units) && ok
 	if r.Kind == alarm.Condition && ok {
 		p.patience(b, &r)

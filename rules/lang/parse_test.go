@@ -205,7 +205,7 @@ func TestEverythingWritten(t *testing.T) {
 	rule := func(kind alarm.Kind, name, at string, rest lang.Rule) lang.Rule {
 		rest.Kind, rest.Name, rest.At = kind, name, at
 		if rest.Priority == 0 {
-			rest.Priority, rest.CanHappen, rest.ToDo = alarm.CallOut, "Trouble.", "Look."
+			rest.Priority, rest.ReAlarm, rest.CanHappen, rest.ToDo = alarm.CallOut, time.Hour, "Trouble.", "Look."
 			if kind != alarm.SilentProbe && kind != alarm.MissedChore {
 				rest.OnDelay, rest.OffDelay = time.Minute, 2*time.Minute // the defaults
 			}

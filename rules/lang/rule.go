@@ -50,6 +50,12 @@ type Rule struct {
 	// reading.Closed, and Means what it means: "mains power lost".
 	AlarmWhen float64
 	Means     string
+	// Latch: when the trouble is over the alarm stays latched until somebody
+	// resets it.
+	Latch bool
+	// ReAlarm is how long an answer silences trouble that goes on: after it the
+	// alarm is unacknowledged again, as if new. 0: for good.
+	ReAlarm time.Duration
 	// Whiles are setpoints for some contents or hours in place of its own.
 	Whiles []While
 	Course
@@ -83,6 +89,11 @@ type Condition struct {
 	// Uses is the probes that they go by, in order of writing; never empty.
 	Uses []reading.ProbeID
 }
+
+// DefaultReAlarm is how long an answer silences a call-out whose trouble goes
+// on. Whoever answered may have fallen asleep again, and it may have got worse
+// (common practice, no source).
+const DefaultReAlarm = time.Hour
 
 // Key names the alarm of this watch.
 func (r *Rule) Key(w Watch) alarm.Key {

@@ -34,6 +34,9 @@ func WatchSilence(p *Program, s *site.Site) *Program {
 			CanHappen: "Nothing watches this water until the probe speaks again.",
 			ToDo:      "Look at the water and the fish first, then at the probe and its cable. Leave anything on mains off until it is isolated and dry.",
 		}
+		if level == alarm.CallOut {
+			r.ReAlarm = DefaultReAlarm
+		}
 		for _, pr := range s.Probes {
 			if !covered[pr.ID] && max(priority[pr.ID], alarm.Morning) == level {
 				r.Watches = append(r.Watches, Watch{Unit: pr.At, Probe: pr.ID, After: SilentAfter(pr.Every)})

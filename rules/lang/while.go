@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"slices"
+	"time"
 
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/hclread"
@@ -38,6 +39,30 @@ func (w *While) Fits(c site.Content, minute int) bool {
 		return minute >= w.From && minute < w.To
 	}
 	return minute >= w.From || minute < w.To
+}
+
+// life reads how an alarm of the rule goes on after it was answered or is over.
+func (p *parser) life(b *hclread.Block, r *Rule) {
+	r.Latch, _ = b.Bool("latch")
+	if r.Latch && r.Priority == alarm.Note {
+		b.Fault(b.Rng("latch"), "Nobody to reset it", "A note is only written down and nobody is told, so nobody would reset it. Delete latch, or choose another priority.")
+	}
+	if r.Priority == alarm.CallOut {
+		r.ReAlarm = DefaultReAlarm
+	}
+	if !b.Has("re_alarm") {
+		return
+	}
+	d, ok := b.Duration("re_alarm")
+	switch {
+	case !ok:
+	case r.Priority != alarm.CallOut:
+		b.Fault(b.Rng("re_alarm"), "Only for call-outs", "What waits for the morning is told then and not again. Delete the line, or choose priority = \"call-out\".")
+	case d < 5*time.Minute || d > 24*time.Hour:
+		b.Fault(b.Rng("re_alarm"), "Time out of sense", `Write for how long an answer silences trouble that goes on, between "5 min" and "24 h". "1 h" is usual.`)
+	default:
+		r.ReAlarm = d
+	}
 }
 
 // varied are the kinds that may have while blocks: those with a setpoint that

@@ -435,6 +435,25 @@ func (k *keeper) Acknowledge(ctx context.Context, key alarm.Key, by string) (str
 	return b.String(), nil
 }
 
+// Reset lets go a latched alarm and words it.
+// Errors: *rules.UnknownAlarmError, *rules.NotLatchedError, or that it could not
+// be stored.
+func (k *keeper) Reset(ctx context.Context, key alarm.Key, by string) (string, error) {
+	var said string
+	err := k.do(ctx, func(now time.Time) error {
+		trs, err := k.engine.Reset(now, key, by)
+		if err != nil {
+			return err
+		}
+		for _, t := range trs {
+			said += "Reset: " + t.Trouble + "\n"
+		}
+		k.observe(trs)
+		return nil
+	})
+	return said, err
+}
+
 // UnknownChoreError is returned for a chore or place the site file lacks.
 type UnknownChoreError struct{ Chore, Unit string }
 

@@ -88,7 +88,15 @@ func (s *Status) alarms(b *strings.Builder) {
 		if a.Hidden != "" {
 			fmt.Fprintf(b, "      nobody is called: %s\n", a.Hidden)
 		}
-		fmt.Fprintf(b, "      %s, since %s\n      answer with: weirkeeper ack --by YOUR-NAME %q\n", a.State, s.local(a.Since), string(a.Key))
+		what := "answer with: weirkeeper ack --by YOUR-NAME"
+		switch a.State {
+		case alarm.LatchedAcknowledged:
+			what = "let it go with: weirkeeper reset --by YOUR-NAME"
+		case alarm.Acknowledged:
+			what = "answered; answer again with: weirkeeper ack --by YOUR-NAME"
+		default:
+		}
+		fmt.Fprintf(b, "      %s, since %s\n      %s %q\n", a.State, s.local(a.Since), what, string(a.Key))
 	}
 	b.WriteByte('\n')
 }

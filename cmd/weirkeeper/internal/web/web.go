@@ -30,9 +30,10 @@ type Keeper interface {
 	Status() *status.Status
 	// Health is "" while all is well, else what is wrong.
 	Health() string
-	// Acknowledge and ChoreDone do what they say and word what was done.
+	// Acknowledge, Reset and ChoreDone do what they say and word what was done.
 	Acknowledge(ctx context.Context, key alarm.Key, by string) (string, error)
 	ChoreDone(ctx context.Context, chore, unit, by string) (string, error)
+	Reset(ctx context.Context, key alarm.Key, by string) (string, error)
 	// Reload reads the rules files anew; its error holds every fault.
 	Reload(ctx context.Context) (string, error)
 	LotKeeper
@@ -83,6 +84,9 @@ func Handler(k Keeper, metrics http.Handler, log *slog.Logger) http.Handler {
 	who := func(c *Command) *string { return &c.By }
 	mux.HandleFunc("POST /acknowledge", command(log, maxBody, who, func(ctx context.Context, c Command) (string, error) {
 		return k.Acknowledge(ctx, c.Alarm, c.By)
+	}))
+	mux.HandleFunc("POST /reset", command(log, maxBody, who, func(ctx context.Context, c Command) (string, error) {
+		return k.Reset(ctx, c.Alarm, c.By)
 	}))
 	mux.HandleFunc("POST /done", command(log, maxBody, who, func(ctx context.Context, c Command) (string, error) {
 		return k.ChoreDone(ctx, c.Chore, c.Unit, c.By)

@@ -332,3 +332,7 @@ func TestParseWhen(t *testing.T) {
 }
 
 func (*keeper) Reload(context.Context) (string, error) { return "read anew\n", nil }
+
+func (*keeper) Reset(_ context.Context, key alarm.Key, by string) (string, error) {
+	return "Reset: " + string(key) + " by " + by + "\n", nil
+}
