@@ -104,7 +104,7 @@ high_oxygen "k" {
 	}
 	rule := func(kind alarm.Kind, name string, deadband float64, c lang.Course, w ...lang.Watch) lang.Rule {
 		return lang.Rule{
-			Kind: kind, Name: name, Priority: alarm.CallOut, CanHappen: "Trouble.", ToDo: "Look.", OnDelay: time.Minute, OffDelay: 2 * time.Minute,
+			Kind: kind, Name: name, Priority: alarm.CallOut, ReAlarm: lang.DefaultReAlarm, CanHappen: "Trouble.", ToDo: "Look.", OnDelay: time.Minute, OffDelay: 2 * time.Minute,
 			Deadband: deadband, Course: c, Watches: w,
 		}
 	}
