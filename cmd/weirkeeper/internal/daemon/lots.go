@@ -101,7 +101,7 @@ func (k *keeper) withdraw() {
 // until then its lots say so.
 const (
 	recountTime      = 100 * time.Millisecond
-	firstRecountTime = 500 * time.Millisecond
+	firstRecountTime = 250 * time.Millisecond
 )
 
 // recount counts spans again from the record, as many as it can in a time: those
