@@ -800,6 +800,11 @@ func (e *Engine) foresee(o *outlook, l *book.Lot, now time.Time) foreseen {
 		Units: units, StartUnits: startUnits(l.Strands), Days: e.days(l.Strands, now), BaseC: l.BaseC,
 		Calibrations: calibrated.stages, Course: f.course, Now: now.In(e.site.Location),
 	})
+	if len(l.Strands) == 0 {
+		for i := range f.forecast {
+			f.forecast[i].Why = "it was not placed in a unit yet"
+		}
+	}
 	o.lots[l.ID] = f
 	return f
 }

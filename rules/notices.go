@@ -158,7 +158,7 @@ func (c *check) noticeWords(e *Engine, now time.Time, active bool) (trouble, det
 		const format = "Mon 2 Jan"
 		switch {
 		case f.Overdue:
-			detail = "due by now"
+			detail = "by its units it should be so by now"
 		case f.Why != "":
 			detail = "no date, " + f.Why
 		default:

@@ -53,7 +53,8 @@ func runCheck(_ context.Context, e env, args []string) int {
 			watched += len(r.Watches)
 		}
 		s := l.config.Site
-		fmt.Fprintf(e.out, "%s: %s is in order: %d units, %d probes, %d lots, %d rules with %d alarms.\n", path, s.Name, len(s.Units), len(s.Probes), len(s.Lots), len(l.program.Rules), watched)
+		fmt.Fprintf(e.out, "%s: %s is in order: %s, %s, %s, %s with %s.\n", path, s.Name,
+			several(len(s.Units), "unit"), several(len(s.Probes), "probe"), several(len(s.Lots), "lot"), several(len(l.program.Rules), "rule"), several(watched, "alarm"))
 	}
 	return code
 }
@@ -82,4 +83,12 @@ func passwordFiles(c *config.Config) hcl.Diagnostics {
 		diags = append(diags, &hcl.Diagnostic{Severity: hcl.DiagWarning, Summary: summary, Detail: detail, Subject: &f.At})
 	}
 	return diags
+}
+
+// several words a number of things whose plural takes an s.
+func several(n int, what string) string {
+	if n != 1 {
+		what += "s"
+	}
+	return fmt.Sprintf("%d %s", n, what)
 }

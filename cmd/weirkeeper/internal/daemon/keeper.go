@@ -565,10 +565,11 @@ func (k *keeper) pastOf(ctx context.Context, e *rules.Engine, now time.Time) (ru
 func (k *keeper) publish(now time.Time) {
 	s := &status.Status{Now: now, Probes: k.engine.Probes(now), Lots: k.engine.Lots(now), Site: k.site, Failing: k.failing}
 	for _, a := range k.engine.Standing(now) {
-		if a.Kind == alarm.LotDue {
-			s.Coming = append(s.Coming, a)
-		} else {
+		switch {
+		case a.Kind != alarm.LotDue:
 			s.Alarms = append(s.Alarms, a)
+		case a.State.Active():
+			s.Coming = append(s.Coming, a)
 		}
 	}
 	k.status.Store(s)

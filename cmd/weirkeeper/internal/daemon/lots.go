@@ -35,14 +35,18 @@ func (k *keeper) openBook(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("daemon: read the lots' record: %w", err)
 	}
-	lots := slices.Clone(k.site.Lots)
-	for _, l := range withdrawn {
-		if slices.ContainsFunc(written, func(e book.Entry) bool { return e.Lot == l.ID || e.Other == l.ID }) {
-			lots = append(lots, l)
+	begun := begunByEntry(written)
+	for _, l := range k.site.Lots {
+		if begun[l.ID] {
+			k.log.Warn("a lot of the site file has the name of one that was opened by command: the record's counts and the block is left out; give one of them another name", "lot", l.ID)
+			continue
 		}
-	}
-	for _, l := range lots {
 		k.entries = append(k.entries, book.FromSite(l)...)
+	}
+	for _, l := range withdrawn {
+		if !begun[l.ID] && slices.ContainsFunc(written, func(e book.Entry) bool { return e.Lot == l.ID || e.Other == l.ID }) {
+			k.entries = append(k.entries, book.FromSite(l)...)
+		}
 	}
 	k.entries = append(k.entries, written...)
 	for _, e := range written {
@@ -60,6 +64,26 @@ func (k *keeper) openBook(ctx context.Context) error {
 		k.log.Warn("an entry in the lots' record does not fit and is left out: correct it, or the site file", "lot", p.Lot, "entry", p.Seq, "problem", p.Text)
 	}
 	return nil
+}
+
+// begunByEntry are the lots that an entry opened or split off, and no other took
+// that back.
+func begunByEntry(written []book.Entry) map[string]bool {
+	struck := make(map[int64]bool)
+	for _, e := range written {
+		struck[e.Corrects] = struck[e.Corrects] || e.Kind == book.Struck
+	}
+	begun := make(map[string]bool)
+	for _, e := range written {
+		switch {
+		case struck[e.Seq]:
+		case e.Kind == book.Opened:
+			begun[e.Lot] = true
+		case e.Kind == book.Split:
+			begun[e.Other] = true
+		}
+	}
+	return begun
 }
 
 // setBook folds the entries anew. Forecasts in a unit that no lot lay in before
@@ -161,9 +185,11 @@ func (k *keeper) EnterLot(ctx context.Context, c web.LotCommand) (string, error)
 			fmt.Fprintf(&b, "Already in the record as entry %d: lot %s, %s.\n", k.entries[i].Seq, k.entries[i].Lot, k.entries[i].Words())
 			return nil
 		}
-		otherwise := now
+		otherwise, sinceTake := now, e.Corrects == 0
 		if i := slices.IndexFunc(k.entries, func(o book.Entry) bool { return e.Corrects > 0 && o.Seq == e.Corrects }); i >= 0 {
-			otherwise = k.entries[i].At
+			old := &k.entries[i]
+			otherwise = old.At
+			sinceTake = old.Open != nil && old.At.Equal(old.Open.EggTake)
 			if e.Lot == "" {
 				e.Lot = k.entries[i].Lot
 			}
@@ -173,7 +199,7 @@ func (k *keeper) EnterLot(ctx context.Context, c web.LotCommand) (string, error)
 			if open.EggTake, err = k.when(c.EggTake, now, now); err != nil {
 				return err
 			}
-			if e.Open = &open; e.Corrects == 0 && open.Start == lot.Green {
+			if e.Open = &open; sinceTake && open.Start == lot.Green {
 				otherwise = open.EggTake // green eggs are here since they were taken, if nothing else is said
 			}
 		}
@@ -199,8 +225,10 @@ func (k *keeper) EnterLot(ctx context.Context, c web.LotCommand) (string, error)
 		for _, w := range warnings {
 			fmt.Fprintf(&b, "Warning: %s\n", w)
 		}
-		if l, ok := k.engine.Book().Lot(e.Lot); ok {
-			fmt.Fprintf(&b, "Lot %s: %s.\n", l.ID, sheet.Where(l, k.site))
+		for _, id := range []string{e.Lot, e.Other} {
+			if l, ok := k.engine.Book().Lot(id); ok {
+				fmt.Fprintf(&b, "Lot %s: %s.\n", l.ID, sheet.Where(l, k.site))
+			}
 		}
 		return nil
 	})
@@ -338,6 +366,7 @@ func (k *keeper) Thermometer(ctx context.Context, h web.HandReading) (string, er
 			return err
 		}
 		u, ok := k.site.Unit(h.Unit)
+		show := k.site.Show.Temperature
 		switch low, high := measure.TempC(-2), measure.TempC(35); {
 		case !ok:
 			var names []string
@@ -352,7 +381,7 @@ func (k *keeper) Thermometer(ctx context.Context, h web.HandReading) (string, er
 		case at.After(now.Add(time.Minute)):
 			return errors.New("the time lies ahead of the clock: " + at.In(k.site.Location).Format("2 Jan 2006 15:04"))
 		case !(h.TempC >= low && h.TempC <= high):
-			return fmt.Errorf("%s is no temperature of hatchery water: write one between %s and %s", measure.DegC.Format(float64(h.TempC)), measure.DegC.Format(float64(low)), measure.DegC.Format(float64(high)))
+			return fmt.Errorf("%s is no temperature of hatchery water: write one between %s and %s", show.Format(float64(h.TempC)), show.Format(float64(low)), show.Format(float64(high)))
 		}
 		r := reading.Reading{Probe: site.HandProbe(u.Name), At: at.UTC(), DeviceAt: at.UTC(), ArrivedAt: now.UTC(), Value: float64(h.TempC), Flags: reading.DeviceTimed}
 		k.batch.Readings = append(k.batch.Readings, r)
