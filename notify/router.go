@@ -528,7 +528,7 @@ func (r *Router) place(unit string) int {
 // source): without water or oxygen in minutes, of warmth in hours.
 func urgency(k alarm.Kind) int {
 	switch k {
-	case alarm.LowFlow, alarm.LowOxygen, alarm.WaterBalance, alarm.Contact, alarm.Condition:
+	case alarm.LowFlow, alarm.LowOxygen, alarm.WaterBalance, alarm.Contact, alarm.Condition, alarm.CommonCause:
 		return 0
 	case alarm.TemperatureBand, alarm.TemperatureDrift, alarm.FromSpring, alarm.HighFlow, alarm.HighOxygen, alarm.FastChange, alarm.SlowDrift, alarm.FromSister:
 		return 1

@@ -58,7 +58,9 @@ type check struct {
 	settled          time.Time // the newest due hour that is done
 	knownChore       bool      // the record knows this chore
 
-	off    bool     // nothing is watched while its unit holds what it holds
+	off bool // nothing is watched while its unit holds what it holds
+	following
+
 	det    detector // of the kinds that have one, see detectors
 	notice *notice  // of a lot
 	lot    string
@@ -181,7 +183,7 @@ func (c *check) verdict(e *Engine, now time.Time) verdict {
 			return bad
 		}
 		return good
-	case alarm.MissedChore, alarm.DaemonHealth, alarm.LotDue:
+	case alarm.MissedChore, alarm.DaemonHealth, alarm.LotDue, alarm.CommonCause:
 	default: // see detectors
 	}
 	if c.det != nil {
@@ -434,6 +436,8 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 		return c.placed(c.rule.Means), "contact " + string(c.probe.def.ID) + " is " + e.show(reading.Contact, c.probe.last.Value)
 	case alarm.DaemonHealth:
 		return "weirkeeper: " + c.rule.Name, c.said
+	case alarm.CommonCause:
+		return c.commonWords(now)
 	case alarm.LotDue:
 		return c.noticeWords(e, now, active)
 	default: // see detectors

@@ -72,6 +72,9 @@ func (c *check) wakeNext(e *Engine, now time.Time) {
 		e.wake(c.movedAt.Add(hold))
 	}
 	c.wakeHidden(e, now)
+	if c.cause != "" && c.causedBy != nil && c.state.Active() && !c.causedBy.state.Active() {
+		e.wake(c.causedBy.endedAt.Add(afterCause))
+	}
 	switch {
 	case c.rule.Kind == alarm.SilentProbe:
 		if !c.state.Active() {

@@ -42,6 +42,7 @@ type Engine struct {
 	health map[Part]*check
 	chores map[choreAt][]*check
 	acts   act.Board
+	waters map[string]*place
 	lots
 	started time.Time
 	// watchingSince is when the site's record began; chores due before it
@@ -67,6 +68,7 @@ type probe struct {
 	windows []*medianWindow
 	recent  []*cond.Window // of the conditions
 	takers  []taker
+	common  []*common
 	main    []*counter
 	standIn []*counter
 	silent  time.Duration // after this long its value is not used for others
@@ -92,6 +94,7 @@ func New(s *site.Site, prog *lang.Program) *Engine {
 			}
 		}
 	}
+	e.connect()
 	for _, h := range builtIn {
 		r := h.rule
 		c := &check{rule: &r, watch: lang.Watch{Unit: string(h.part)}, part: h.part}
@@ -234,6 +237,9 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 	for _, c := range p.checks {
 		e.judge(now, c, c.verdict(e, now), true)
 	}
+	for _, g := range p.common {
+		e.judgeCommon(now, g)
+	}
 	for _, w := range p.windows {
 		w.add(r.At, r.Value)
 	}
@@ -283,7 +289,10 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 	for _, c := range e.checks {
 		e.reAlarm(now, c)
 		e.surface(now, c)
+		e.outlive(now, c)
 		switch {
+		case c.common != nil:
+			e.judgeCommon(now, c.common)
 		case c.rule.Kind == alarm.SilentProbe:
 			if v := c.silence(e, now); v == bad || !c.state.Active() {
 				e.judge(now, c, v, true) // only a reading ends a silence
@@ -363,15 +372,19 @@ func (e *Engine) Acknowledge(now time.Time, key alarm.Key, by string) ([]alarm.T
 		case alarm.Unacknowledged:
 			found = true
 			e.move(now, c, alarm.Acknowledged, by)
+			e.answer(now, c, by)
 		case alarm.ReturnedUnacknowledged:
 			found = true
 			e.move(now, c, alarm.Normal, by)
+			e.answer(now, c, by)
 		case alarm.LatchedUnacknowledged:
 			found = true
 			e.move(now, c, alarm.LatchedAcknowledged, by)
+			e.answer(now, c, by)
 		case alarm.Acknowledged, alarm.LatchedAcknowledged:
 			found = true
-		case alarm.Normal:
+		case alarm.Normal: // answered a moment ago together with its cause
+			found = found || c.by != "" && c.movedAt.Equal(now)
 		}
 	}
 	if !found {
@@ -478,13 +491,7 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 			}
 		}
 		if lasted >= wait {
-			c.occurrence++
-			c.since = c.badSince
-			if c.rule.Kind == alarm.SilentProbe {
-				c.since = c.heardAt(e)
-			}
-			c.unclean = e.outlastsCleaning(c, now)
-			e.move(now, c, alarm.Unacknowledged, "")
+			e.raise(now, c)
 		} else {
 			e.wakeRaise(c)
 		}
@@ -522,13 +529,16 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
 	e.wake(now)
 	from := c.state
-	c.state, c.movedAt = to, now
+	c.state, c.movedAt, c.by = to, now, by
 	hidden, priority := c.hid, c.priority()
 	if c.hid = ""; to.Active() {
 		hidden, _ = e.hidden(c, now)
 		c.hid = hidden
 	} else {
 		c.unclean = false
+	}
+	if from.Active() && !to.Active() {
+		c.endedAt = now
 	}
 	if e.quiet {
 		return
@@ -538,11 +548,12 @@ func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
 	if to.Active() {
 		left = e.left(c, now)
 	}
+	trouble += c.aside
 	e.out = append(e.out, alarm.Transition{
 		Key: c.key(), Kind: c.rule.Kind, Occurrence: c.occurrence, From: from, To: to,
 		At: now, Since: c.since, Priority: priority, Rule: c.rule.Name, RuleAt: c.rule.At,
 		Unit: c.unitName(), Probe: c.watch.Probe, Trouble: trouble, Detail: detail,
-		CanHappen: c.rule.CanHappen, ToDo: c.rule.ToDo, By: by, Hidden: hidden, Left: left,
+		CanHappen: c.rule.CanHappen, ToDo: c.rule.ToDo, By: by, Hidden: hidden, Left: left, Cause: c.cause,
 	})
 }
 
@@ -576,7 +587,7 @@ func (e *Engine) Shift(by time.Duration) {
 		}
 	}
 	for _, c := range e.checks {
-		move(&c.since, &c.badSince, &c.goodSince, &c.movedAt, &c.lastDone)
+		move(&c.since, &c.badSince, &c.goodSince, &c.movedAt, &c.lastDone, &c.endedAt)
 		if c.det != nil {
 			c.det.shift(by)
 		}
@@ -598,7 +609,7 @@ func (e *Engine) clamp(now time.Time) {
 		back(&e.probes[i].lastAt, &e.probes[i].anyTime)
 	}
 	for _, c := range e.checks {
-		back(&c.since, &c.badSince, &c.goodSince, &c.movedAt, &c.lastDone)
+		back(&c.since, &c.badSince, &c.goodSince, &c.movedAt, &c.lastDone, &c.endedAt)
 	}
 }
 
@@ -672,6 +683,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 	for _, t := range past.Standing {
 		standing[t.Key] = t
 	}
+	e.follow(past.Standing)
 	for _, c := range e.checks {
 		c.state = alarm.Normal
 		raised := false
@@ -683,13 +695,13 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 				t.From, t.To, t.At, t.By = t.To, alarm.Normal, now, ""
 				t.Detail = alarm.NoLongerWatched + " as " + t.Priority.String()
 				gone = append(gone, t)
-				c.state, raised = alarm.Normal, true
+				c.state, c.endedAt, raised = alarm.Normal, now, true
 			}
 			switch {
 			case c.side != 0: // seen lately
-			case strings.HasSuffix(t.Trouble, tooCold):
+			case strings.Contains(t.Trouble, tooCold):
 				c.side = -1
-			case strings.HasSuffix(t.Trouble, tooWarm):
+			case strings.Contains(t.Trouble, tooWarm):
 				c.side = +1
 			}
 		}
@@ -737,7 +749,7 @@ func (e *Engine) Standing(now time.Time) []AlarmView {
 		if c.state.Active() {
 			left = e.left(c, now)
 		}
-		out = append(out, AlarmView{Left: left, Key: c.key(), Kind: c.rule.Kind, State: c.state, Priority: c.priority(), Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail, Hidden: c.hid})
+		out = append(out, AlarmView{Left: left, Key: c.key(), Kind: c.rule.Kind, State: c.state, Priority: c.priority(), Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail, Hidden: c.hid, Cause: c.cause})
 	}
 	sort.SliceStable(out, func(i, j int) bool {
 		if a, b := out[i].State.Active(), out[j].State.Active(); a != b {
@@ -762,6 +774,8 @@ type AlarmView struct {
 	Left string
 	// Hidden says why nobody is called, as in alarm.Transition.
 	Hidden string
+	// Cause is the alarm it follows from, "" for none.
+	Cause alarm.Key
 }
 
 // ProbeView is what a probe said last.

@@ -63,7 +63,8 @@ var everything = block("low_flow", "t", `kinds = ["trough"]`, `setpoint = "28 L/
 	block("low_flow", "note stacks", `kinds = ["stack"]`, `share_of_design_flow = "75%"; on_delay = "5 min"; off_delay = "10 min"`) +
 	fromSpring + band + drift + oxygenMgL +
 	block("low_oxygen", "share", `units = ["raceway 1", "deep 1"]`, `setpoint = "60% saturation"; on_delay = "0 s"; off_delay = "0 s"`) +
-	block("silent_probe", "q", "all = true\nexcept = [\"head box\"]", "") + cleaning + intake + courses
+	block("silent_probe", "q", "all = true\nexcept = [\"head box\"]", "") + cleaning + intake + courses +
+	block("low_flow", "spring", `units = ["spring"]`, `setpoint = "28 L/min"; deadband = "0.5 L/min"`+delays)
 
 type happening struct {
 	at   time.Time
@@ -172,7 +173,7 @@ func calm(rnd *rand.Rand, s *site.Site) []happening {
 //     to the time allowed to the probe;
 //   - a drift whose probe was silent just before the restart, so that the
 //     median is not looked back to as far: back by up to the off-delay and one
-//     interval earlier.
+//     interval earlier, and so what outlives it as its cause.
 //
 // An answer that comes between the raise that would have been and the one that
 // was is an answer to nothing; the test gives none so soon after a restart.
@@ -247,6 +248,9 @@ func TestRebuildGoesOn(t *testing.T) {
 						later = max(later, late)
 					}
 					if w[i].Kind == alarm.TemperatureDrift && w[i].Returned() && w[i].At.Before(r.at.Add(10*time.Minute)) && late < 0 && late >= -3*time.Minute {
+						continue
+					}
+					if strings.Contains(w[i].Trouble, ", still so") && late < 0 && late >= -3*time.Minute {
 						continue
 					}
 					if late < 0 || late > allowed {
@@ -556,6 +560,7 @@ func FuzzEngine(f *testing.F) {
 		type life struct {
 			state      alarm.State
 			occurrence uint64
+			cause      alarm.Key
 		}
 		lives := make(map[alarm.Key]life)
 		told := 0
@@ -568,7 +573,7 @@ func FuzzEngine(f *testing.F) {
 					if tr.From != alarm.Normal || tr.To != alarm.Normal || tr.Priority != alarm.Note {
 						t.Fatalf("%s is more than a note", brief(tr))
 					}
-				case tr.From != l.state || tr.To == tr.From:
+				case tr.From != l.state || tr.To == tr.From && (tr.To != alarm.Unacknowledged || tr.Cause == l.cause):
 					t.Fatalf("%s: from %v, but it was %v", brief(tr), tr.From, l.state)
 				case tr.Raised() && (l.state.Active() || tr.Occurrence != l.occurrence+1):
 					t.Fatalf("%s: raised again, no. %d after %d", brief(tr), tr.Occurrence, l.occurrence)
@@ -579,7 +584,7 @@ func FuzzEngine(f *testing.F) {
 				case tr.Trouble == "" || tr.CanHappen == "" || tr.ToDo == "" || tr.Priority == 0 || tr.At.IsZero() || tr.Since.IsZero():
 					t.Fatalf("%s without words or times: %+v", brief(tr), tr)
 				}
-				lives[tr.Key] = life{tr.To, tr.Occurrence}
+				lives[tr.Key] = life{tr.To, tr.Occurrence, tr.Cause}
 			}
 		}
 		for i, h := range wild(rnd, s, int(n%2000)) {

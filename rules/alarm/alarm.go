@@ -19,7 +19,7 @@ type Key string
 type Kind string
 
 // The kinds of alarm. Their names are the block names of the rules file,
-// except LotDue and DaemonHealth, which are built in.
+// except CommonCause, LotDue and DaemonHealth, which are built in.
 const (
 	LowFlow          Kind = "low_flow"
 	TemperatureDrift Kind = "temperature_drift"
@@ -40,6 +40,7 @@ const (
 	ProbeInAir       Kind = "probe_in_air"
 	Contact          Kind = "contact"
 	Condition        Kind = "condition"
+	CommonCause      Kind = "common_cause"
 	LotDue           Kind = "lot_due"
 	DaemonHealth     Kind = "self"
 )
