@@ -23,6 +23,7 @@ func commands() []command {
 		{"demo", "[flags]", "watch a simulated hatchery through a night", runDemo},
 		{"check", "[--rules FILE]... [SITE]...", "read site and rules files and say all that is wrong", runCheck},
 		{"replay", "[--rules FILE] [--against FILE] [flags]", "say what alarms rules would have raised over the record", runReplay},
+		{"try", "[--rules FILE] FILE...", "try rules on scenarios: what probes say, and which alarms must come of it", runTry},
 		{"ack", "[--by NAME] [ALARM]", "answer an alarm, or all of them: somebody is coming", runAck},
 		{"reset", "[--by NAME] ALARM", "let a latched alarm go whose trouble is over", runReset},
 		{"done", "[--by NAME] CHORE [UNIT]", "record a chore as done now", runDone},

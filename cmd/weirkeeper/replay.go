@@ -166,6 +166,9 @@ func (e env) recordInput(ctx context.Context, l *loaded, in *replay.Input) (whol
 	if in.Chores, err = led.ChoresDone(ctx, beginning); err != nil {
 		return nil, done, err
 	}
+	if in.Acts, err = led.Acts(ctx, beginning); err != nil {
+		return nil, done, err
+	}
 	if in.Answers, err = led.JournalSince(ctx, beginning); err != nil {
 		return nil, done, err
 	}

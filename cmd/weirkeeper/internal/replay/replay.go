@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"weirkeeper/rules"
+	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lang"
 	"weirkeeper/rules/lot/book"
@@ -24,10 +25,11 @@ type Input struct {
 	// Streams gives one stream a probe, in the order of the site file, with
 	// the readings of from <= At < to.
 	Streams func(from, to time.Time) []Stream
-	// Chores, Answers and Entries may begin before From; what lies before it
+	// Chores, Acts, Answers and Entries may begin before From; what lies before it
 	// counts as known at the start. Answers are the journal's transitions;
 	// those that a person made are used.
 	Chores  []site.ChoreDone
+	Acts    []act.Act
 	Answers []alarm.Transition
 	Entries []book.Entry
 	// Since is when the record began; zero: at From.
@@ -149,6 +151,11 @@ func (p *player) start(ctx context.Context, in Input) error {
 			past.ChoresDone = append(past.ChoresDone, d)
 		}
 	}
+	for _, a := range in.Acts {
+		if a.At.Before(in.From) {
+			past.Acts = append(past.Acts, a)
+		}
+	}
 	past.Readings = byArrival(ctx, in.Streams(in.From.Add(-p.engine.Memory()-ahead), in.From), in.From.Add(-p.engine.Memory()), in.From)
 	_, err := p.engine.Rebuild(in.From, past)
 	return err
@@ -190,6 +197,9 @@ func (in Input) events() []event {
 	var all []event
 	for _, d := range in.Chores {
 		all = append(all, event{d.At, func(e *rules.Engine) []alarm.Transition { return e.ChoreDone(d.At, d) }})
+	}
+	for _, a := range in.Acts {
+		all = append(all, event{a.At, func(e *rules.Engine) []alarm.Transition { return e.Act(a.At, a) }})
 	}
 	for _, t := range in.Answers {
 		if t.By == "" || t.To != alarm.Acknowledged && t.To != alarm.Normal {
