@@ -97,7 +97,10 @@ func wantMetric() *config.Config {
 				},
 			},
 			Chores: []site.Chore{
-				{Name: "cleaning", Units: []string{"stack 1", "trough 1"}, By: []int{600, 960}},
+				{
+					Name: "cleaning", Units: []string{"stack 1", "trough 1"}, By: []int{600, 960}, Weekdays: []time.Weekday{time.Monday, time.Thursday},
+					Holidays: []site.Date{{Year: 2026, Month: 12, Day: 25}, {Month: 1, Day: 1}}, EvenEmpty: true, SuppressFor: 45 * time.Minute,
+				},
 				{Name: "intake", By: []int{450}},
 			},
 			Lots: []lot.Lot{{

@@ -148,6 +148,7 @@ func (p *parser) chores() {
 		if c.By, ok = b.HoursOfDay("by"); ok && len(c.By) == 0 {
 			b.Fault(b.Rng("by"), "No hour", `Write the hour by which it must be done each day, such as by = ["10:00"].`)
 		}
+		p.choreDays(b, &c)
 		b.Done()
 		s.Chores = append(s.Chores, c)
 	}

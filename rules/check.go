@@ -3,7 +3,6 @@ package rules
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -309,7 +308,7 @@ func (c *check) health() verdict {
 // nobody did it for that hour.
 func (c *check) missed(e *Engine, now time.Time) verdict {
 	if now.Before(c.lastDue) || !now.Before(c.nextDue) {
-		c.dues(e, now)
+		c.lastDue, c.nextDue = c.chore.Dues(now, e.site.Location)
 	}
 	if c.settled.After(c.nextDue) {
 		c.settled = c.lastDue // the clock was set back since
@@ -318,7 +317,7 @@ func (c *check) missed(e *Engine, now time.Time) verdict {
 	if !c.knownChore && e.started.After(since) {
 		since = e.started // new in the files: what was due before is nobody's fault
 	}
-	if !c.lastDue.After(since) || !c.settled.Before(c.lastDue) {
+	if !c.lastDue.After(since) || !c.settled.Before(c.lastDue) || !e.toBeDone(c, now) {
 		return good
 	}
 	return bad
@@ -339,24 +338,6 @@ func (c *check) done(e *Engine, at time.Time) {
 	if c.settled = c.nextDue; late {
 		c.settled = c.lastDue
 	}
-}
-
-// dues finds the newest due hour up to now and the next one, by the site's
-// clock on the wall.
-func (c *check) dues(e *Engine, now time.Time) {
-	local := now.In(e.site.Location)
-	var all []time.Time
-	for day := -2; day <= 2; day++ {
-		for _, m := range c.chore.By {
-			all = append(all, time.Date(local.Year(), local.Month(), local.Day()+day, 0, m, 0, 0, e.site.Location))
-		}
-	}
-	slices.SortFunc(all, time.Time.Compare)
-	i := 0
-	for i < len(all) && !all[i].After(now) {
-		i++
-	}
-	c.lastDue, c.nextDue = all[i-1], all[i]
 }
 
 // words gives the alarm's trouble and detail in the keeper's units. active
@@ -427,6 +408,9 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 			trouble = unit + ": " + trouble
 		}
 		trouble = capital(trouble)
+		if !active && !e.toBeDone(c, now) {
+			return trouble, "nothing lies there now"
+		}
 		if !active {
 			return trouble, "done at " + c.lastDone.In(e.site.Location).Format("15:04")
 		}

@@ -11,6 +11,7 @@ func (e *Engine) Follow(old *Engine) {
 		}
 	}
 	e.lastYear = old.lastYear
+	e.acts = old.acts // the same, and moved along with the clock
 	for part, c := range e.health {
 		if o := old.health[part]; o != nil {
 			c.told, c.healthy, c.said = o.told, o.healthy, o.said

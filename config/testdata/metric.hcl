@@ -132,6 +132,11 @@ chore "cleaning" {
   kinds = ["trough"]
   units = ["stack 1"]
   by    = ["16:00", "10:00"]
+
+  weekdays     = ["mon", "thu"]
+  holidays     = ["2026-12-25", "01-01"]
+  even_empty   = true
+  suppress_for = "45 min"
 }
 
 chore "intake" {

@@ -14,7 +14,7 @@ import (
 const (
 	// DefaultCleaning is how long cleaning a unit suppresses its alarms when
 	// nothing else is said, and MaxCleaning the longest.
-	DefaultCleaning = 30 * time.Minute
+	DefaultCleaning = site.DefaultSuppress
 	MaxCleaning     = 2 * time.Hour
 	// Settle is how long after the end of cleaning the water is given to come
 	// back.

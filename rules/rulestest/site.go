@@ -41,7 +41,7 @@ func Site() *site.Site {
 			{Name: "deep 1", Kind: site.DeepTrough, Section: "raceways", VolumeL: 1000},
 		},
 		Chores: []site.Chore{
-			{Name: "cleaning", Units: []string{"trough 1", "trough 2"}, By: []int{10 * 60}},
+			{Name: "cleaning", Units: []string{"trough 1", "trough 2"}, By: []int{10 * 60}, EvenEmpty: true},
 			{Name: "intake clearing", By: []int{8 * 60, 17 * 60}},
 		},
 		Lots: []lot.Lot{{

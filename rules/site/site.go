@@ -4,7 +4,6 @@
 package site
 
 import (
-	"slices"
 	"time"
 
 	"weirkeeper/rules/lot"
@@ -116,24 +115,6 @@ type Probe struct {
 // DefaultAccuracyC is what a temperature probe is taken to be good for where
 // the site file does not say (common practice, no source).
 const DefaultAccuracyC measure.TempC = 0.5
-
-// Chore is recurring work with hours by which it must be done each day.
-type Chore struct {
-	Name string
-	// Units it is done at, by name; empty means once for the whole site.
-	Units []string
-	// By are the minutes after local midnight by which it must be done,
-	// ascending, at least one.
-	By []int
-}
-
-// DoneAt reports whether the chore is done at a unit; "" means the whole site.
-func (c *Chore) DoneAt(unit string) bool {
-	if len(c.Units) == 0 {
-		return unit == ""
-	}
-	return slices.Contains(c.Units, unit)
-}
 
 // ChoreDone is a chore done once.
 type ChoreDone struct {

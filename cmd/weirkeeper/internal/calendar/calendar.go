@@ -110,6 +110,9 @@ func chores(c *ics.Calendar, s *site.Site, now time.Time) {
 	today := now.In(s.Location)
 	for day := range choreDays {
 		for _, ch := range s.Chores {
+			if !ch.On(time.Date(today.Year(), today.Month(), today.Day()+day, 12, 0, 0, 0, s.Location)) {
+				continue
+			}
 			for _, m := range ch.By {
 				at := time.Date(today.Year(), today.Month(), today.Day()+day, 0, m, 0, 0, s.Location)
 				summary := fmt.Sprintf("%s by %s", ch.Name, at.Format("15:04"))
