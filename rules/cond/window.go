@@ -52,7 +52,12 @@ func (w *Window) Over() time.Duration { return time.Duration(w.over) }
 // KeepMedian makes Median work; call it before the first Add.
 func (w *Window) KeepMedian() { w.keepMedian = true }
 
-func (w *Window) part(i int) *part { return &w.ring[(w.head+i)%len(w.ring)] }
+func (w *Window) part(i int) *part {
+	if i += w.head; i >= len(w.ring) {
+		i -= len(w.ring)
+	}
+	return &w.ring[i]
+}
 
 // Add takes the newest reading. One that claims to be older than the last is
 // taken to be as old.
@@ -123,19 +128,20 @@ func (w *Window) look() {
 		return
 	}
 	w.fresh = true
-	n, mean, m2 := 0.0, 0.0, 0.0
+	n, sum, squares := 0.0, 0.0, 0.0
 	w.low, w.high = math.Inf(1), math.Inf(-1)
 	for i := range w.n {
-		// Parts are put together as in Chan, Golub and LeVeque 1979 (from memory).
 		p := w.part(i)
-		both := n + p.n
-		d := p.mean - mean
-		mean += d * p.n / both
-		m2 += p.m2 + d*d*n*p.n/both
-		n = both
+		n += p.n
+		sum += p.n * p.mean
 		w.low, w.high = min(w.low, p.lowest), max(w.high, p.greatest)
 	}
-	w.mean, w.stdev = mean, math.Sqrt(m2/(n-1))
+	w.mean = sum / n
+	for i := range w.n {
+		p := w.part(i)
+		squares += p.m2 + p.n*(p.mean-w.mean)*(p.mean-w.mean)
+	}
+	w.stdev = math.Sqrt(squares / (n - 1))
 }
 
 // Mean is the mean of its readings.
