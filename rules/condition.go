@@ -125,7 +125,11 @@ func (d *condition) next(_ *Engine, now time.Time) time.Time {
 	return at
 }
 
-func (d *condition) memory() time.Duration { return d.back }
+// unsureFor is how long a condition may have been unknown before a restart so that
+// what it was before is still known after it (common practice, no source).
+const unsureFor = time.Hour
+
+func (d *condition) memory() time.Duration { return d.back + unsureFor }
 
 func (d *condition) shift(time.Duration) {} // the windows are the probes'
 

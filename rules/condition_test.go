@@ -1,15 +1,25 @@
 package rules_test
 
 import (
+	"math/rand/v2"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
 
 	"weirkeeper/rules"
+	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/measure"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/rulestest"
+)
+
+// conditions look at several probes, back in time, and at what must come before
+// they are over; hushed also waits for a silence, which a restart counts anew.
+var (
+	conditions = block("condition", "slow and warm", `units = ["trough 1"]`, `when = flow < "28 L/min" && temperature - unit["spring"].temperature > "1 degC"; until = flow > "30 L/min" || temperature - unit["spring"].temperature < "0.5 degC"; lasting = "3 min"; off_delay = "2 min"`) +
+		block("condition", "lately", `kinds = ["stack"]`, `when = at_least(2, mean_over(flow, "20 min") < "25 L/min", median_over(temperature, "3 h") < "8 degC", stdev_over(unit["spring"].flow, "30 min") > "1 L/min"); on_delay = "5 min"; off_delay = "5 min"`)
+	hushed = block("condition", "hushed", `kinds = ["stack"]`, `when = silent(unit["spring"].flow) && (silent(flow) || change_over(flow, "10 min") < "-2 L/min"); lasting = "2 min"`)
 )
 
 // Edges of a condition, reading by reading: one a minute, the setpoint itself, the
@@ -315,8 +325,8 @@ func TestConditionClockStep(t *testing.T) {
 // An engine looks back as far as its windows, its delays and a silence reach.
 func TestConditionMemory(t *testing.T) {
 	for rest, want := range map[string]time.Duration{
-		`when = flow < "28 L/min"`: time.Hour, // the least
-		`when = mean_over(flow, "2 h") < "28 L/min"; lasting = "10 min"; off_delay = "5 min"`: 2*time.Hour + 15*time.Minute + 2*7200*time.Second/256,
+		`when = flow < "28 L/min"`: time.Hour + 5*time.Minute + 3*time.Minute,
+		`when = mean_over(flow, "2 h") < "28 L/min"; lasting = "10 min"; off_delay = "5 min"`: 3*time.Hour + 15*time.Minute + 2*7200*time.Second/256,
 	} {
 		e := engine(t, rulestest.Site(), block("condition", "c", `units = ["trough 1"]`, rest))
 		if got := e.Memory(); got != want {
@@ -365,4 +375,27 @@ func BenchmarkCondition(b *testing.B) {
 			}
 		})
 	}
+}
+
+// The random nights by which restarts and sleeping ticks are tested bring every
+// one of the conditions about.
+func TestConditionsComeAbout(t *testing.T) {
+	raised := make(map[string]int)
+	for seed := range *seeds {
+		e, j := engine(t, rulestest.Site(), conditions+hushed), journal{}
+		for _, h := range calm(rand.New(rand.NewPCG(seed, 2)), rulestest.Site()) {
+			apply(t, e, &j, h)
+		}
+		for _, tr := range j.transitions {
+			if tr.Kind == alarm.Condition && tr.Raised() {
+				raised[tr.Rule]++
+			}
+		}
+	}
+	for _, name := range []string{"slow and warm", "lately", "hushed"} {
+		if raised[name] < 2 {
+			t.Errorf("%s is raised %d times", name, raised[name])
+		}
+	}
+	t.Log(raised)
 }

@@ -57,7 +57,7 @@ func TestTicksMaySleepUntilDue(t *testing.T) {
 	for seed := range *seeds {
 		run := func(every bool) (out []byte, ticks int) {
 			rnd := rand.New(rand.NewPCG(seed, 11))
-			e := engine(t, s, everything)
+			e := engine(t, s, everything+hushed)
 			var j journal
 			took := func(trs []alarm.Transition) { j.transitions = append(j.transitions, trs...) }
 			last, off := rulestest.Start, time.Duration(0)

@@ -63,7 +63,7 @@ var everything = block("low_flow", "t", `kinds = ["trough"]`, `setpoint = "28 L/
 	block("low_flow", "note stacks", `kinds = ["stack"]`, `share_of_design_flow = "75%"; on_delay = "5 min"; off_delay = "10 min"`) +
 	fromSpring + band + drift + oxygenMgL +
 	block("low_oxygen", "share", `units = ["raceway 1", "deep 1"]`, `setpoint = "60% saturation"; on_delay = "0 s"; off_delay = "0 s"`) +
-	block("silent_probe", "q", "all = true\nexcept = [\"head box\"]", "") + cleaning + intake + courses +
+	block("silent_probe", "q", "all = true\nexcept = [\"head box\"]", "") + cleaning + intake + courses + conditions +
 	block("low_flow", "spring", `units = ["spring"]`, `setpoint = "28 L/min"; deadband = "0.5 L/min"`+delays)
 
 type happening struct {
