@@ -309,6 +309,9 @@ func (e *Engine) raise(now time.Time, c *check) {
 	if c.rule.Kind == alarm.SilentProbe {
 		c.since = c.heardAt(e)
 	}
+	if b, ok := c.det.(beginner); ok && b.began().Before(c.since) {
+		c.since = b.began()
+	}
 	c.unclean = e.outlastsCleaning(c, now)
 	var up *check
 	if why, _ := e.hidden(c, now); why == "" && !c.unclean {

@@ -259,9 +259,11 @@ func (c *check) temperature(now time.Time) *probe {
 			return p
 		}
 	}
-	for _, p := range []*probe{c.other, c.spare} {
-		if p != nil && p.heard {
-			return p
+	for _, believed := range []bool{true, false} {
+		for _, p := range []*probe{c.other, c.spare} {
+			if p != nil && p.heard && (p.suspicion() == nil) == believed {
+				return p
+			}
 		}
 	}
 	return nil
@@ -350,8 +352,11 @@ func (c *check) words(e *Engine, now time.Time, active bool) (trouble, detail st
 	if c.off && !active {
 		return trouble, "not watched with what the unit holds now, or at this hour"
 	}
-	if c.probe != nil && !c.probe.heard && c.rule.Kind != alarm.SilentProbe && !wordsUnknown(c.rule) {
+	if c.probe != nil && !c.probe.heard && c.rule.Kind != alarm.SilentProbe && c.rule.Kind != alarm.ImpossibleValue && !wordsUnknown(c.rule) {
 		detail = "no reading since the start" // an alarm that stood before it
+	}
+	if active {
+		detail += c.doubtWords(e, now)
 	}
 	return trouble, detail
 }

@@ -55,7 +55,7 @@ type conditionEnv struct {
 
 func (v conditionEnv) Newest(id reading.ProbeID) func(time.Time) (float64, bool) {
 	p := v.probe(id)
-	return func(now time.Time) (float64, bool) { return p.last.Value, p.fresh(now) }
+	return func(now time.Time) (float64, bool) { return p.last.Value, p.believed(now, v.of.check.rule.Priority) }
 }
 
 func (v conditionEnv) Contact(id reading.ProbeID) func(time.Time) (float64, bool) {

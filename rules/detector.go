@@ -53,10 +53,14 @@ func (atReadings) next(*Engine, time.Time) time.Time { return time.Time{} }
 // detectors makes the detector of a kind. The kinds that are not here are judged
 // in check.go.
 var detectors = map[alarm.Kind]func(e *Engine, c *check) detector{
-	alarm.HighFlow:     newHigh,
-	alarm.HighOxygen:   newHigh,
-	alarm.FastChange:   newFastChange,
-	alarm.SlowDrift:    newSlowDrift,
-	alarm.FromSister:   newFromSister,
-	alarm.WaterBalance: newBalance,
+	alarm.HighFlow:        newHigh,
+	alarm.HighOxygen:      newHigh,
+	alarm.FastChange:      newFastChange,
+	alarm.SlowDrift:       newSlowDrift,
+	alarm.FromSister:      newFromSister,
+	alarm.WaterBalance:    newBalance,
+	alarm.StuckProbe:      newStuck,
+	alarm.JumpingProbe:    newJumping,
+	alarm.ImpossibleValue: newImpossible,
+	alarm.ProbeInAir:      newInAir,
 }

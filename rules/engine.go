@@ -44,6 +44,7 @@ type Engine struct {
 	acts   act.Board
 	waters map[string]*place
 	lots
+	doubts  map[reading.ProbeID][]doubt
 	started time.Time
 	// watchingSince is when the site's record began; chores due before it
 	// are nobody's fault.
@@ -65,6 +66,7 @@ type probe struct {
 	any     reading.Reading // newest reading of any quality
 	anyTime time.Time
 	checks  []*check // those that judge this probe
+	faults  []*check // those that make it suspect; they come first among checks
 	windows []*medianWindow
 	recent  []*cond.Window // of the conditions
 	takers  []taker
@@ -78,7 +80,7 @@ type choreAt struct{ chore, unit string }
 
 // New makes an engine with every alarm normal and nothing heard yet.
 func New(s *site.Site, prog *lang.Program) *Engine {
-	e := &Engine{site: s, byID: make(map[reading.ProbeID]int), health: make(map[Part]*check), chores: make(map[choreAt][]*check)}
+	e := &Engine{site: s, byID: make(map[reading.ProbeID]int), health: make(map[Part]*check), doubts: make(map[reading.ProbeID][]doubt), chores: make(map[choreAt][]*check)}
 	e.probes = make([]probe, len(s.Probes))
 	for i := range s.Probes {
 		d := &s.Probes[i]
@@ -158,7 +160,12 @@ func (e *Engine) addCheck(r *lang.Rule, w lang.Watch) {
 			p.takers = append(p.takers, t)
 		}
 	}
-	p.checks = append(p.checks, c)
+	if probeFault(r.Kind) {
+		p.checks = slices.Insert(p.checks, len(p.faults), c)
+		p.faults = append(p.faults, c)
+	} else {
+		p.checks = append(p.checks, c)
+	}
 	e.checks = append(e.checks, c)
 }
 
@@ -209,9 +216,10 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 	}
 	p.any, p.anyTime = *r, now
 	if !r.Usable() {
+		e.outOfRange(now, p, r)
 		return e.out
 	}
-	if p.def.Quantity == reading.Temperature && counts(r) {
+	if p.def.Quantity == reading.Temperature && e.counted(r) {
 		for _, c := range p.main {
 			e.addMain(c, r)
 		}
@@ -241,7 +249,9 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 		e.judgeCommon(now, g)
 	}
 	for _, w := range p.windows {
-		w.add(r.At, r.Value)
+		if p.suspicion() == nil {
+			w.add(r.At, r.Value)
+		}
 	}
 	for _, t := range p.takers {
 		t.took(r)
@@ -447,7 +457,7 @@ func (e *Engine) reAlarm(now time.Time, c *check) {
 func (e *Engine) Detail(now time.Time, key alarm.Key) string {
 	for _, c := range e.checks {
 		if c.key() == key {
-			if c.probe != nil && !c.probe.fresh(now) && c.rule.Kind != alarm.SilentProbe && !wordsUnknown(c.rule) {
+			if c.probe != nil && !c.probe.heardLately(now) && c.rule.Kind != alarm.SilentProbe && !wordsUnknown(c.rule) {
 				return ""
 			}
 			_, detail := c.words(e, now, c.state.Active())
@@ -467,6 +477,7 @@ func (e *UnknownAlarmError) Error() string {
 // judge moves an alarm on by one verdict. seen says that something new was
 // seen; a mere tick passes false.
 func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
+	v = c.doubted(v)
 	c.unsure = v == unknown
 	if v != unknown {
 		c.judged = v
@@ -555,6 +566,7 @@ func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
 		Unit: c.unitName(), Probe: c.watch.Probe, Trouble: trouble, Detail: detail,
 		CanHappen: c.rule.CanHappen, ToDo: c.rule.ToDo, By: by, Hidden: hidden, Left: left, Cause: c.cause,
 	})
+	e.doubting(&e.out[len(e.out)-1])
 }
 
 // Shift follows a step of the clock on the wall: what the engine remembers
@@ -625,6 +637,9 @@ type Past struct {
 	// Acts of the last days, and those by which a unit is in or out of service
 	// whenever they were, in the order of the record.
 	Acts []act.Act
+	// Faults are the journal of the alarms of ProbeFaults kinds from
+	// CountedSince on, oldest first.
+	Faults []alarm.Transition
 	// Standing is the newest transition of every alarm that is not normal.
 	Standing []alarm.Transition
 	// Occurrences is how often each alarm has been raised so far.
@@ -670,6 +685,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 				break
 			}
 			if !filled {
+				e.standFaults(past, r.ArrivedAt)
 				e.backfill(past, r.ArrivedAt)
 				filled = true
 			}
@@ -679,6 +695,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 	if !filled {
 		e.backfill(past, now)
 	}
+	e.rememberDoubts(past)
 	standing := make(map[alarm.Key]alarm.Transition, len(past.Standing))
 	for _, t := range past.Standing {
 		standing[t.Key] = t
@@ -789,6 +806,9 @@ type ProbeView struct {
 	Age time.Duration
 	// Silent: too long ago to be used.
 	Silent bool
+	// Suspect says what is wrong with the probe itself, so that nothing goes
+	// by it; "" for nothing.
+	Suspect string
 }
 
 // Probes is what every probe said last, in the order of the site.
@@ -800,9 +820,17 @@ func (e *Engine) Probes(now time.Time) []ProbeView {
 		if p.heard {
 			out[i].Age = now.Sub(p.lastAt)
 		}
-		out[i].Silent = !p.fresh(now)
+		out[i].Silent = !p.heardLately(now)
+		if f := p.suspicion(); f != nil {
+			out[i].Suspect = f.why(e, now)
+		}
 	}
 	return out
 }
 
-func (p *probe) fresh(now time.Time) bool { return p.heard && now.Sub(p.lastAt) <= p.silent }
+// heardLately reports whether the probe has said something usable lately.
+func (p *probe) heardLately(now time.Time) bool { return p.heard && now.Sub(p.lastAt) <= p.silent }
+
+// fresh reports whether others may go by the probe's last value: it was heard
+// lately and is not suspect.
+func (p *probe) fresh(now time.Time) bool { return p.heardLately(now) && p.suspicion() == nil }

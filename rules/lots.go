@@ -255,6 +255,10 @@ func counts(r *reading.Reading) bool {
 	return r.Usable() && (!r.Flags.Has(reading.Retained) || r.Flags.Has(reading.DeviceTimed))
 }
 
+// counted reports whether a reading may enter thermal units: it counts, and its
+// probe was not suspect then.
+func (e *Engine) counted(r *reading.Reading) bool { return counts(r) && !e.inDoubt(r) }
+
 // over reports whether a reading of that time can no longer matter: it lies
 // beyond the span, or so far from it that it is not read from the record either.
 func (c *counter) over(at time.Time) bool {
@@ -373,7 +377,7 @@ func (e *Engine) Recount(span Span, main, standIn, hand iter.Seq2[reading.Readin
 	c.tried = true
 	e.recounted()
 	fresh := c.integrator(e.site.Location)
-	if err := feed(fresh, main, standIn, hand); err != nil {
+	if err := feed(fresh, e.counted, main, standIn, hand); err != nil {
 		return err
 	}
 	c.count, c.live, c.behind = fresh, true, false
@@ -403,14 +407,16 @@ type side struct {
 	err  error
 	more bool
 	add  func(time.Time, measure.TempC)
+	// counts says whether a reading may enter.
+	counts func(*reading.Reading) bool
 }
 
-func newSide(seq iter.Seq2[reading.Reading, error], add func(time.Time, measure.TempC)) (*side, func()) {
+func newSide(seq iter.Seq2[reading.Reading, error], counts func(*reading.Reading) bool, add func(time.Time, measure.TempC)) (*side, func()) {
 	if seq == nil {
 		return &side{}, func() {}
 	}
 	next, stop := iter.Pull2(seq)
-	s := &side{next: next, add: add}
+	s := &side{next: next, add: add, counts: counts}
 	s.r, s.err, s.more = next()
 	return s, stop
 }
@@ -421,7 +427,7 @@ func (s *side) upTo(at time.Time, all bool) error {
 		if s.err != nil {
 			return s.err
 		}
-		if counts(&s.r) {
+		if s.counts(&s.r) {
 			s.add(s.r.At, measure.TempC(s.r.Value))
 		}
 		s.r, s.err, s.more = s.next()
@@ -429,11 +435,11 @@ func (s *side) upTo(at time.Time, all bool) error {
 	return nil
 }
 
-// feed merges the sequences by time into the integrator.
-func feed(in *thermal.Integrator, main, standIn, hand iter.Seq2[reading.Reading, error]) error {
-	s, stop := newSide(standIn, in.AddStandIn)
+// feed merges the sequences by time into the integrator, as far as they count.
+func feed(in *thermal.Integrator, counts func(*reading.Reading) bool, main, standIn, hand iter.Seq2[reading.Reading, error]) error {
+	s, stop := newSide(standIn, counts, in.AddStandIn)
 	defer stop()
-	h, stop := newSide(hand, in.AddHand)
+	h, stop := newSide(hand, counts, in.AddHand)
 	defer stop()
 	if main != nil {
 		for m, err := range main {

@@ -92,6 +92,10 @@ var kinds = []blockKind{
 	{alarm.HighFlow, []reading.Quantity{reading.Flow}, (*parser).highFlow},
 	{alarm.HighOxygen, []reading.Quantity{reading.Oxygen, reading.Saturation}, (*parser).highOxygen},
 	{alarm.SilentProbe, reading.Quantities(), (*parser).silent},
+	{alarm.StuckProbe, reading.Amounts(), (*parser).stuck},
+	{alarm.JumpingProbe, reading.Amounts(), (*parser).jumping},
+	{alarm.ImpossibleValue, reading.Amounts(), (*parser).impossible},
+	{alarm.ProbeInAir, []reading.Quantity{reading.Temperature, reading.Oxygen, reading.Saturation}, (*parser).inAir},
 	{alarm.Contact, []reading.Quantity{reading.Contact}, (*parser).contact},
 	{alarm.MissedChore, nil, (*parser).missedChore},
 	{alarm.Condition, nil, (*parser).condition},
@@ -240,7 +244,7 @@ func (p *parser) covers(b *hclread.Block, r *Rule, quantities []reading.Quantity
 		}
 	}
 	what := "probe"
-	if len(quantities) < len(reading.Quantities()) {
+	if len(quantities) < len(reading.Amounts())-1 {
 		what = quantities[0].String() + " probe"
 	}
 	switch {

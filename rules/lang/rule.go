@@ -46,6 +46,14 @@ type Rule struct {
 	Deadband float64
 	// InSaturation: low_oxygen or high_oxygen judges percent of saturation, not mg/L.
 	InSaturation bool
+	// Change is how much from one reading to the next makes a jump, in the
+	// base unit, at most Within apart; Times how many of them back and forth.
+	// jumping_probe only.
+	Change float64
+	Within time.Duration
+	Times  int
+	// Margin is how far from air saturation a probe in the air may read.
+	Margin measure.Percent
 	// AlarmWhen is the state of a contact that is trouble, reading.Open or
 	// reading.Closed, and Means what it means: "mains power lost".
 	AlarmWhen float64
@@ -75,7 +83,8 @@ type Watch struct {
 	// or the highest (high_flow, high_oxygen), base unit: L/min, mg/L, or
 	// percent when the rule is InSaturation.
 	Setpoint float64
-	// After is how long the probe may be silent. silent_probe only.
+	// After is how long the probe may be silent (silent_probe), or say the
+	// same number (stuck_probe).
 	After time.Duration
 	// Condition is what a condition goes by at Unit; nil for other kinds.
 	Condition *Condition

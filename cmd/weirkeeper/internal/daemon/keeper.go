@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -555,6 +556,18 @@ func (k *keeper) pastOf(ctx context.Context, e *rules.Engine, now time.Time) (ru
 	}
 	if p.Occurrences, err = k.ledger.LastOccurrences(ctx); err != nil {
 		return p, fmt.Errorf("daemon: read the alarm journal: %w", err)
+	}
+	from := now.AddDate(-1, 0, 0) // a lot may be written down late
+	if t := e.CountedSince(); !t.IsZero() && t.Before(from) {
+		from = t
+	}
+	for t, err := range k.ledger.Transitions(ctx, from, now.AddDate(1, 0, 0)) {
+		if err != nil {
+			return p, fmt.Errorf("daemon: read the alarm journal: %w", err)
+		}
+		if slices.Contains(rules.ProbeFaults(), t.Kind) {
+			p.Faults = append(p.Faults, t)
+		}
 	}
 	if p.WatchingSince, err = k.ledger.Since(ctx); err != nil {
 		return p, fmt.Errorf("daemon: read when the record began: %w", err)

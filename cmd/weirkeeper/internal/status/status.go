@@ -143,6 +143,9 @@ func (s *Status) value(p rules.ProbeView) string {
 	if p.Probe.Quantity == reading.Oxygen {
 		v += " oxygen"
 	}
+	if p.Suspect != "" {
+		v += " (suspect: " + p.Suspect + ")"
+	}
 	if p.Probe.Quantity == reading.Contact {
 		v = name + " " + v
 	}
