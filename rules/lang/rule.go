@@ -46,12 +46,9 @@ type Rule struct {
 	Deadband float64
 	// InSaturation: low_oxygen or high_oxygen judges percent of saturation, not mg/L.
 	InSaturation bool
-	// Change is how much from one reading to the next makes a jump, in the
-	// base unit, at most Within apart; Times how many of them back and forth.
-	// jumping_probe only.
-	Change float64
-	Within time.Duration
-	Times  int
+	// Times is how many jumps of more than Change within Within, back and
+	// forth, are too many. jumping_probe only.
+	Times int
 	// Margin is how far from air saturation a probe in the air may read.
 	Margin measure.Percent
 	// AlarmWhen is the state of a contact that is trouble, reading.Open or
