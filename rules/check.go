@@ -127,6 +127,11 @@ var builtIn = []struct {
 		CanHappen: "The rules that were changed are not watched; those read before go on.",
 		ToDo:      "Run weirkeeper check, mend what it says, then weirkeeper reload.",
 	}},
+	{Service, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "units out of service", Priority: alarm.Morning, ReAlarm: remindAgain,
+		CanHappen: "Nobody is called for anything there, whatever happens to its water.",
+		ToDo:      "If a unit holds fish or eggs, or is in use again: weirkeeper service in --by YOUR-NAME UNIT.",
+	}},
 	{Mail, lang.Rule{
 		Kind: alarm.DaemonHealth, Name: "mail not going out", Priority: alarm.Morning, OnDelay: 15 * time.Minute,
 		CanHappen: "Call-outs reach nobody.",
@@ -296,8 +301,12 @@ func (c *check) quietSince(e *Engine) time.Time {
 	return e.started
 }
 
-func (c *check) health() verdict {
+func (c *check) health(e *Engine) verdict {
 	switch {
+	case c.part == Service && len(e.outUnits()) > 0:
+		return bad
+	case c.part == Service:
+		return good
 	case !c.told:
 		return unknown
 	case c.healthy:
@@ -424,6 +433,9 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 	case alarm.Contact:
 		return c.placed(c.rule.Means), "contact " + string(c.probe.def.ID) + " is " + e.show(reading.Contact, c.probe.last.Value)
 	case alarm.DaemonHealth:
+		if c.part == Service {
+			return e.serviceWords(now)
+		}
 		return "weirkeeper: " + c.rule.Name, c.said
 	case alarm.CommonCause:
 		return c.commonWords(now)

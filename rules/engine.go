@@ -31,6 +31,8 @@ const (
 	Disk    Part = "disk"
 	History Part = "history"
 	Rules   Part = "rules"
+	// Service is judged by the engine itself.
+	Service Part = "service"
 )
 
 // Engine evaluates a site's readings against its rules.
@@ -310,7 +312,7 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 		case c.rule.Kind == alarm.MissedChore:
 			e.judge(now, c, c.missed(e, now), true)
 		case c.part != "":
-			e.judge(now, c, c.health(), true)
+			e.judge(now, c, c.health(e), true)
 		case c.notice != nil:
 			e.judge(now, c, c.due(e, now), true)
 		case c.overdue(e, now), !c.badSince.IsZero() && !c.state.Active() && !c.unsure && c.judged == bad:
@@ -349,6 +351,8 @@ func (e *Engine) Act(now time.Time, a act.Act) []alarm.Transition {
 	for _, c := range e.checks {
 		e.surface(now, c)
 	}
+	service := e.health[Service]
+	e.judge(now, service, service.health(e), true)
 	e.wake(time.Time{})
 	return e.out
 }
@@ -361,9 +365,9 @@ func (e *Engine) Acts() *act.Board { return &e.acts }
 // built-in alarm are ignored.
 func (e *Engine) Health(now time.Time, part Part, ok bool, detail string) []alarm.Transition {
 	e.begin(now)
-	if c := e.health[part]; c != nil {
+	if c := e.health[part]; c != nil && part != Service {
 		c.told, c.healthy, c.said = true, ok, detail
-		e.judge(now, c, c.health(), true)
+		e.judge(now, c, c.health(e), true)
 	}
 	return e.out
 }
@@ -521,7 +525,7 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 			c.badSince = time.Time{}
 			to := alarm.ReturnedUnacknowledged
 			switch answered := c.state == alarm.Acknowledged; {
-			case c.hid != "":
+			case c.hid != "" && !(c.rule.Latch && strings.HasPrefix(c.hid, shelvedBy)), c.part == Service:
 				to = alarm.Normal // nobody was called
 			case c.rule.Latch && answered:
 				to = alarm.LatchedAcknowledged
@@ -766,7 +770,13 @@ func (e *Engine) Standing(now time.Time) []AlarmView {
 		if c.state.Active() {
 			left = e.left(c, now)
 		}
-		out = append(out, AlarmView{Left: left, Key: c.key(), Kind: c.rule.Kind, State: c.state, Priority: c.priority(), Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail, Hidden: c.hid, Cause: c.cause})
+		hidden := c.hid
+		if hidden != "" {
+			if why, _ := e.hidden(c, now); why != "" {
+				hidden = why // what hides it may have changed
+			}
+		}
+		out = append(out, AlarmView{Left: left, Key: c.key(), Kind: c.rule.Kind, State: c.state, Priority: c.priority(), Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail, Hidden: hidden, Cause: c.cause})
 	}
 	sort.SliceStable(out, func(i, j int) bool {
 		if a, b := out[i].State.Active(), out[j].State.Active(); a != b {

@@ -21,6 +21,12 @@ import (
 // itself, zero for never; "" calls. Reasons are asked in order, the first one is
 // given.
 func (e *Engine) hidden(c *check, now time.Time) (why string, until time.Time) {
+	if why := e.outOfService(c, now); why != "" {
+		return why, time.Time{}
+	}
+	if why, until := e.shelved(c, now); why != "" {
+		return why, until
+	}
 	return e.cleaningHides(c, now)
 }
 
@@ -36,9 +42,15 @@ func (e *Engine) surface(now time.Time, c *check) {
 			e.move(now, c, alarm.Unacknowledged, "")
 		}
 	case alarm.Acknowledged:
-		// Whoever answered while it was cleaned meant the cleaning.
-		if e.answeredCleaning(c) && e.outlastsCleaning(c, now) && e.stillThere(c, now) {
-			c.unclean = true
+		// Whoever answered while it was cleaned meant the cleaning, and while it
+		// was put aside knew that nobody was called.
+		cleaned, aside := e.answeredCleaning(c), putAside(c.hid)
+		if !cleaned && !aside {
+			return
+		}
+		cleaned = cleaned && e.outlastsCleaning(c, now)
+		if why, _ := e.hidden(c, now); why == "" && (cleaned || aside) && e.stillThere(c, now) {
+			c.unclean = c.unclean || cleaned
 			e.move(now, c, alarm.Unacknowledged, "")
 		}
 	default:
@@ -51,8 +63,8 @@ func (c *check) wakeHidden(e *Engine, now time.Time) {
 	switch {
 	case c.state == alarm.Unacknowledged && c.hid != "":
 		why, until = e.hidden(c, now)
-	case c.state == alarm.Acknowledged && e.answeredCleaning(c):
-		why, until = e.cleaningHides(c, now)
+	case c.state == alarm.Acknowledged && (e.answeredCleaning(c) || putAside(c.hid)):
+		why, until = e.hidden(c, now)
 	default:
 		return
 	}

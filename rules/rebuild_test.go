@@ -156,6 +156,18 @@ func calm(rnd *rand.Rand, s *site.Site) []happening {
 			a := []func(string, time.Time) act.Act{started, finished}[rnd.IntN(2)](s.Chores[0].Units[rnd.IntN(2)], now)
 			all = append(all, happening{at: now, act: &a})
 		}
+		if rnd.IntN(200) == 0 {
+			kind := []act.Kind{act.Shelved, act.Unshelved, act.OutOfService, act.InService, act.InService}[rnd.IntN(5)]
+			what := s.Chores[0].Units[rnd.IntN(2)]
+			if kind == act.Shelved || kind == act.Unshelved {
+				what = "low_flow/t/" + what + " flow"
+			}
+			a := aside(kind, strings.TrimSpace(what), now)
+			if kind == act.Shelved {
+				a.Alarm, a.Until = alarm.Key(what), now.Add(time.Duration(rnd.Int64N(int64(3*time.Hour))))
+			}
+			all = append(all, happening{at: now, act: &a})
+		}
 		if rnd.IntN(1500) == 0 {
 			all = append(all, happening{at: now, part: rules.Broker, bad: rnd.IntN(2) == 0})
 		}

@@ -76,6 +76,8 @@ var flags = map[string]reading.Flags{
 //	3m     ack KEY          or: ack all
 //	4m     done cleaning @ trough 1     or: done intake clearing
 //	4m     clean trough 1   or: cleaned trough 1
+//	4m     shelve KEY 2h    or: unshelve KEY
+//	4m     out trough 1     or: in trough 1
 //	5m     broker bad       or: broker ok
 func play(tb testing.TB, e *rules.Engine, script string) []alarm.Transition {
 	tb.Helper()
@@ -142,6 +144,18 @@ func event(tb testing.TB, e *rules.Engine, now time.Time, what string) ([]alarm.
 	if unit, ok := strings.CutPrefix(what, "cleaned "); ok {
 		return e.Act(now, finished(unit, now)), nil
 	}
+	for _, kind := range []act.Kind{act.Shelved, act.Unshelved, act.OutOfService, act.InService} {
+		if rest, ok := strings.CutPrefix(what, asideWords[kind]); ok {
+			a := aside(kind, rest, now)
+			if lasts, ok := strings.CutPrefix(rest, string(a.Alarm)+" "); ok && kind == act.Shelved {
+				a.Until = now.Add(duration(tb, lasts))
+			}
+			if err := e.CheckAct(now, &a); err != nil {
+				return nil, err
+			}
+			return e.Act(now, a), nil
+		}
+	}
 	if health, ok := strings.CutPrefix(what, "broker "); ok {
 		return e.Health(now, rules.Broker, health == "ok", "connection refused"), nil
 	}
@@ -168,6 +182,22 @@ func started(unit string, at time.Time) act.Act {
 
 func finished(unit string, at time.Time) act.Act {
 	return act.Act{ID: "finish " + unit + at.String(), Kind: act.CleaningFinished, At: at, By: "kim", Unit: unit, Chore: "cleaning"}
+}
+
+var asideWords = map[act.Kind]string{act.Shelved: "shelve ", act.Unshelved: "unshelve ", act.OutOfService: "out ", act.InService: "in "}
+
+// aside is an act of kim's on an alarm (what may end in a time) or a unit.
+func aside(kind act.Kind, what string, at time.Time) act.Act {
+	a := act.Act{ID: string(kind) + what + at.String(), Kind: kind, At: at, By: "kim", Why: "screen"}
+	switch kind {
+	case act.Shelved:
+		a.Alarm = alarm.Key(what[:max(0, strings.LastIndexByte(what, ' '))])
+	case act.Unshelved:
+		a.Alarm = alarm.Key(what)
+	default:
+		a.Unit = what
+	}
+	return a
 }
 
 func duration(tb testing.TB, s string) time.Duration {

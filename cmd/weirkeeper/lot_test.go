@@ -564,6 +564,12 @@ func TestLotNoAnswer(t *testing.T) {
 	}
 }
 
+func (d *lotDaemon) Act(_ context.Context, c web.ActCommand) (string, error) {
+	d.ids = append(d.ids, c.Act.ID)
+	c.Act.ID = ""
+	return d.note(c)
+}
+
 func (*lotDaemon) Reload(context.Context) (string, error) { return "read anew\n", nil }
 
 func (*lotDaemon) Reset(_ context.Context, key alarm.Key, by string) (string, error) {

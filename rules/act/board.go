@@ -2,7 +2,9 @@ package act
 
 import (
 	"fmt"
+	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"weirkeeper/rules/alarm"
@@ -114,6 +116,28 @@ func (b *Board) Shelved(key alarm.Key, now time.Time) (Act, bool) {
 func (b *Board) OutOfService(unit string) (Act, bool) {
 	a, ok := b.out[unit]
 	return a, ok
+}
+
+// Knows reports whether an act was taken before.
+func (b *Board) Knows(id string) bool { return b.ids[id] }
+
+// AllShelved lists the acts by which alarms are shelved now, by alarm.
+func (b *Board) AllShelved(now time.Time) []Act {
+	var all []Act
+	for _, a := range b.shelved {
+		if now.Before(a.Until) {
+			all = append(all, a)
+		}
+	}
+	slices.SortFunc(all, func(a, b Act) int { return strings.Compare(string(a.Alarm), string(b.Alarm)) })
+	return all
+}
+
+// AllOutOfService lists the acts by which units are out of service, by unit.
+func (b *Board) AllOutOfService() []Act {
+	all := slices.Collect(maps.Values(b.out))
+	slices.SortFunc(all, func(a, b Act) int { return strings.Compare(a.Unit, b.Unit) })
+	return all
 }
 
 // Shift follows a step of the clock on the wall: what is bounded lasts as long

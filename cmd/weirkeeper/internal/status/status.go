@@ -13,6 +13,7 @@ import (
 
 	"weirkeeper/cmd/weirkeeper/internal/sheet"
 	"weirkeeper/rules"
+	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/site"
@@ -28,6 +29,9 @@ type Status struct {
 	Alarms []rules.AlarmView
 	// Coming are the notices of what draws near in the lots.
 	Coming []rules.AlarmView
+	// Shelved and Out are the acts by which alarms are shelved and units out of
+	// service.
+	Shelved, Out []act.Act
 	// Failing: the record cannot be written at the moment.
 	Failing bool
 }
@@ -52,6 +56,7 @@ func (s *Status) Write(w io.Writer) error {
 		b.WriteString("THE RECORD CANNOT BE WRITTEN. See the log.\n\n")
 	}
 	s.alarms(&b)
+	s.aside(&b)
 	s.water(&b)
 	s.coming(&b)
 	s.lots(&b)
@@ -97,6 +102,28 @@ func (s *Status) alarms(b *strings.Builder) {
 		default:
 		}
 		fmt.Fprintf(b, "      %s, since %s\n      %s %q\n", a.State, s.local(a.Since), what, string(a.Key))
+	}
+	b.WriteByte('\n')
+}
+
+// aside words what people put aside: nobody is called for it.
+func (s *Status) aside(b *strings.Builder) {
+	if len(s.Shelved)+len(s.Out) == 0 {
+		return
+	}
+	b.WriteString("Put aside: nobody is called for these\n")
+	clock := func(t time.Time) string { return act.Clock(t, s.Now, s.Site.Location) }
+	why := func(a act.Act) string {
+		if a.Why == "" {
+			return ""
+		}
+		return ": " + a.Why
+	}
+	for _, a := range s.Out {
+		fmt.Fprintf(b, "  %s is out of service since %s, by %s%s\n      back in with: weirkeeper service in --by YOUR-NAME %q\n", a.Unit, clock(a.At), a.By, why(a), a.Unit)
+	}
+	for _, a := range s.Shelved {
+		fmt.Fprintf(b, "  %s is shelved until %s, by %s%s\n      sooner with: weirkeeper unshelve --by YOUR-NAME %q\n", a.Alarm, clock(a.Until), a.By, why(a), string(a.Alarm))
 	}
 	b.WriteByte('\n')
 }

@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"weirkeeper/cmd/weirkeeper/internal/status"
+	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lot/book"
 )
@@ -34,6 +35,8 @@ type Keeper interface {
 	Acknowledge(ctx context.Context, key alarm.Key, by string) (string, error)
 	ChoreDone(ctx context.Context, chore, unit, by string) (string, error)
 	Reset(ctx context.Context, key alarm.Key, by string) (string, error)
+	// Act takes what somebody has done about alarms, and words it.
+	Act(ctx context.Context, c ActCommand) (string, error)
 	// Reload reads the rules files anew; its error holds every fault.
 	Reload(ctx context.Context) (string, error)
 	LotKeeper
@@ -60,8 +63,16 @@ type Command struct {
 	By string `json:"by"`
 }
 
-// Handler serves /, /healthz, /metrics, POST /acknowledge, POST /done and, of
-// the lots, what lotRoutes says.
+// ActCommand is the body of POST /act. The daemon sets the act's times.
+type ActCommand struct {
+	Act act.Act `json:"act"`
+	// For is how long it lasts, nanoseconds, for what ends by itself; 0 is what
+	// is usual, where something is.
+	For time.Duration `json:"for,omitempty"`
+}
+
+// Handler serves /, /healthz, /metrics, POST /acknowledge, /reset, /done, /act,
+// /reload and, of the lots, what lotRoutes says.
 func Handler(k Keeper, metrics http.Handler, log *slog.Logger) http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", metrics)
@@ -88,6 +99,7 @@ func Handler(k Keeper, metrics http.Handler, log *slog.Logger) http.Handler {
 	mux.HandleFunc("POST /reset", command(log, maxBody, who, func(ctx context.Context, c Command) (string, error) {
 		return k.Reset(ctx, c.Alarm, c.By)
 	}))
+	mux.HandleFunc("POST /act", command(log, maxBody, func(c *ActCommand) *string { return &c.Act.By }, k.Act))
 	mux.HandleFunc("POST /done", command(log, maxBody, who, func(ctx context.Context, c Command) (string, error) {
 		return k.ChoreDone(ctx, c.Chore, c.Unit, c.By)
 	}))

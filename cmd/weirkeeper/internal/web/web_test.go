@@ -331,6 +331,8 @@ func TestParseWhen(t *testing.T) {
 	}
 }
 
+func (k *keeper) Act(_ context.Context, c web.ActCommand) (string, error) { return k.note(c, "done\n") }
+
 func (*keeper) Reload(context.Context) (string, error) { return "read anew\n", nil }
 
 func (*keeper) Reset(_ context.Context, key alarm.Key, by string) (string, error) {
