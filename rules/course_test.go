@@ -515,3 +515,47 @@ func benchmarkSisters() *site.Site {
 	}
 	return s
 }
+
+// Cleaning turns flows down and up again. Times are of the engine's night, one
+// reading a minute.
+func TestCoursesWhileCleaning(t *testing.T) {
+	down := func(probe string, usual, cleaned float64) string {
+		return minutely(probe, 0, slices.Repeat([]float64{usual}, 5)...) + minutely(probe, 5, slices.Repeat([]float64{cleaned}, 5)...) + minutely(probe, 10, slices.Repeat([]float64{usual}, 15)...)
+	}
+	steady := func(probe string, v float64) string { return minutely(probe, 0, slices.Repeat([]float64{v}, 25)...) }
+	const cleaned = "4m30s clean trough 1\n9m30s cleaned trough 1\n"
+	tests := []struct {
+		name, rules, script string
+		want                []string
+	}{
+		{"a change of flow, not cleaned", fastFall, down("trough 1 flow", 38, 5), []string{"7m0s raised fast_change/g/trough 1 flow", "13m0s returned fast_change/g/trough 1 flow"}},
+		{"a change of flow, cleaned", fastFall, cleaned + down("trough 1 flow", 38, 5), nil},
+		{"a change of temperature is none of cleaning", strings.NewReplacer("spring", "trough 1").Replace(fastChange), cleaned + down("trough 1 temperature", 8, 10), []string{"7m0s raised fast_change/f/trough 1 temperature", "23m0s returned fast_change/f/trough 1 temperature"}},
+		{"a change after cleaning", fastFall, cleaned + minutely("trough 1 flow", 0, slices.Repeat([]float64{38}, 16)...) + minutely("trough 1 flow", 16, slices.Repeat([]float64{20}, 9)...), []string{"18m0s raised fast_change/g/trough 1 flow"}},
+		{"unlike its sister", bySister, cleaned + steady("trough 2 flow", 38) + down("trough 1 flow", 38, 5), []string{"6m0s raised from_sister/s/trough 1 flow (being cleaned by kim since 18:04)", "12m0s returned from_sister/s/trough 1 flow"}},
+		{"the sister is cleaned", bySister, "4m30s clean trough 2\n9m30s cleaned trough 2\n" + down("trough 2 flow", 38, 5) + steady("trough 1 flow", 38), []string{"6m0s raised from_sister/s/trough 1 flow (trough 2 being cleaned by kim since 18:04)", "12m0s returned from_sister/s/trough 1 flow"}},
+		{"the balance", waterSum, cleaned + steady("trough 2 flow", 50) + down("trough 1 flow", 50, 5) + steady("spring flow", 100), []string{"6m0s raised water_balance/w/spring flow (trough 1 being cleaned by kim since 18:04)", "12m0s returned water_balance/w/spring flow"}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			lines := strings.Split(strings.TrimSpace(tt.script), "\n")
+			for at := time.Duration(0); at < 25*time.Minute; at += 10 * time.Second {
+				lines = append(lines, at.String()+" tick")
+			}
+			slices.SortStableFunc(lines, func(a, b string) int {
+				return int(duration(t, strings.Fields(a)[0]) - duration(t, strings.Fields(b)[0]))
+			})
+			var got []string
+			for _, tr := range play(t, engine(t, rulestest.Site(), tt.rules), strings.Join(lines, "\n")) {
+				line := strings.Replace(brief(tr), ", not acknowledged", "", 1)
+				if tr.Raised() && tr.Hidden != "" {
+					line += " (" + tr.Hidden + ")"
+				}
+				got = append(got, line)
+			}
+			if d := cmp.Diff(tt.want, got); d != "" {
+				t.Errorf("transitions (-want +got):\n%s", d)
+			}
+		})
+	}
+}

@@ -48,12 +48,23 @@ func (f *fastChange) middle(r *reading.Reading) (stamped, bool) {
 	return stamped{r.At, max(min(a, b), min(max(a, b), r.Value))}, true
 }
 
-func (f *fastChange) look(_ *Engine, _ time.Time) verdict {
+func (f *fastChange) look(e *Engine, now time.Time) verdict {
 	m, ok := f.middle(&f.c.probe.last)
 	if !ok {
 		return unknown
 	}
 	since := m.at.Add(-f.c.rule.Within)
+	if cl, ok := e.acts.Cleaning(f.c.watch.Unit); ok && f.upsetBy(f.c.watch.Unit) {
+		// Whoever cleans turns the flow down and up again: that is no change of
+		// the water, neither while it lasts nor when looked back on.
+		quiet := cl.QuietUntil()
+		switch {
+		case !now.Before(cl.Start.At) && now.Before(quiet):
+			return unknown
+		case !now.Before(quiet) && quiet.After(since):
+			since = quiet
+		}
+	}
 	f.from, f.to, f.judged = m, m, true
 	worst := 0.0
 	if low, ok := f.lowest.best(since); ok && m.v-low.v > worst && f.c.rule.Direction != lang.Falling {
@@ -97,6 +108,11 @@ func (f *fastChange) words(e *Engine, _ time.Time, active bool) (trouble, detail
 	}
 	return trouble, fmt.Sprintf("%s %s in %s, from %s to %s, limit %s in %s", way, u.FormatDelta(math.Abs(f.to.v-f.from.v)), measure.FormatDuration(f.to.at.Sub(f.from.at)),
 		u.Format(f.from.v), u.Format(f.to.v), u.FormatDelta(f.c.rule.Change), measure.FormatDuration(f.c.rule.Within))
+}
+
+// upsetBy: cleaning changes the flow of its unit.
+func (f *fastChange) upsetBy(unit string) bool {
+	return unit == f.c.watch.Unit && f.c.probe.def.Quantity == reading.Flow
 }
 
 // memory: the oldest value looked at rests on readings as much older again.

@@ -3,7 +3,10 @@ package rules
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
+
+	"weirkeeper/rules/reading"
 )
 
 // fromSister judges from_sister: how far the value lies from a named sister
@@ -73,6 +76,12 @@ func (f *fromSister) words(e *Engine, _ time.Time, _ bool) (trouble, detail stri
 		side = "below"
 	}
 	return trouble, fmt.Sprintf("%s, %s %s %s (%s), limit %s", u.Format(v), u.FormatDelta(math.Abs(v-f.reference)), side, what, u.Format(f.reference), u.FormatDelta(f.c.rule.Change))
+}
+
+// upsetBy: cleaning changes the flow of its unit. The median bears one that is
+// cleaned.
+func (f *fromSister) upsetBy(unit string) bool {
+	return f.c.probe.def.Quantity == reading.Flow && (unit == f.c.watch.Unit || f.c.other != nil && unit == f.c.other.def.At)
 }
 
 // memory is how long the others stay fresh.
@@ -152,6 +161,11 @@ func counted(n int, what string) string {
 		return "1 " + what
 	}
 	return fmt.Sprintf("%d %ss", n, what)
+}
+
+// upsetBy: what a unit that is cleaned does not take runs elsewhere.
+func (b *balance) upsetBy(unit string) bool {
+	return unit == b.c.watch.Unit || slices.ContainsFunc(b.fed, func(p *probe) bool { return p.def.At == unit })
 }
 
 // memory is how long the flows stay fresh.
