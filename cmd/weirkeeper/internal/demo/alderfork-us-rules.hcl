@@ -76,6 +76,37 @@ low_flow "deep troughs and raceways" {
   to_do                = "Take somebody along. Look for a standpipe left up after cleaning, then for a blocked tail screen, then at the valve. Stop feeding."
 }
 
+# Far more water than a stack is built for rolls the eggs or lifts them out of
+# their trays: common practice, no source.
+high_flow "stacks" {
+  covers {
+    kinds = ["stack"]
+  }
+  share_of_design_flow = "140%"
+  on_delay             = "5 min"
+  off_delay            = "5 min"
+  priority             = "call-out"
+  can_happen           = "Eggs roll and are hurt, green ones most of all, or are washed out of the trays."
+  to_do                = "Turn the stack's valve down slowly. Then look which other unit was shut, and so pushed its water here."
+}
+
+# What the spring gives against what all units get. At Alder Fork the head box
+# spills about 7% over in ordinary times. Both shares: common practice, no source.
+water_balance "spring and units" {
+  covers {
+    kinds = ["stack", "trough", "deep trough", "raceway"]
+  }
+  source       = "spring"
+  allowed_loss = "15%"
+  allowed_gain = "5%"
+  deadband     = "2%"
+  on_delay     = "10 min"
+  off_delay    = "10 min"
+  priority     = "call-out"
+  can_happen   = "Water is lost before it reaches the fish: a pipe leaks, a drain stands open or a screen is blocked. If more arrives than the spring gives, a meter reads wrong and low flow may not be told."
+  to_do        = "Take somebody along. Look for wet ground along the pipe and for an open drain or valve, then at the screens of the head box. If all is dry and clear, compare the meters."
+}
+
 # Handbooks keep 5 mg/L at the outflow for trout (from memory). Calling at
 # 6 mg/L leaves time to get there.
 low_oxygen "raceways and deep troughs" {
@@ -110,6 +141,22 @@ low_oxygen "spring" {
   priority   = "morning"
   can_happen = "Every unit starts with less oxygen, and the raceways have less to spare."
   to_do      = "Rinse the probe and compare it with the hand meter. If it is true, look at the packing of the head box."
+}
+
+# Oxygen above saturation goes with other gas above saturation, which no probe
+# here reads. Above about 105 to 110% trout, sac fry first, get bubbles in blood
+# and gills within hours to days (from memory).
+high_oxygen "spring, raceways and deep troughs" {
+  covers {
+    kinds = ["spring", "raceway", "deep trough"]
+  }
+  setpoint   = "110% saturation"
+  deadband   = "3% saturation"
+  on_delay   = "30 min"
+  off_delay  = "15 min"
+  priority   = "call-out"
+  can_happen = "Gas bubbles form in gills and fins; sac fry float with the belly up."
+  to_do      = "Look whether a pump or a pipe draws air, or the spring's level has fallen. Let the water splash: through the packing of the head box or over a board. Compare the probe with the hand meter."
 }
 
 # Spring water hardly changes within a day: a day's swing of 0.4 degF and some
@@ -156,6 +203,67 @@ temperature_from_spring "raceways" {
   priority   = "morning"
   can_happen = "Outdoor water that departs far from the spring runs too slowly for the weather."
   to_do      = "Compare the flow with the design flow, and look for ice or a warm side inflow."
+}
+
+# The same water runs through all troughs, so one that reads unlike the others has
+# a probe that drifts or water that stands. Common practice, no source.
+from_sister "troughs" {
+  covers {
+    kinds  = ["trough"]
+    except = ["trough 2", "trough 4", "trough 6", "trough 8", "trough 10"]
+  }
+  departure  = "1.5 degF"
+  deadband   = "0.4 degF"
+  sisters    = "median"
+  on_delay   = "30 min"
+  off_delay  = "30 min"
+  priority   = "morning"
+  can_happen = "The thermal units of this trough, and with them its hatch and swim-up, are counted wrong."
+  to_do      = "Compare the probe with the hand thermometer, in the middle of the trough. Then look whether its water runs as in the others."
+}
+
+# Fish and eggs bear a slow change of temperature well and a fast one badly; many
+# keepers allow 2 degF in an hour when they move them. Common practice, no source.
+fast_change "temperature of spring and stacks" {
+  covers {
+    kinds = ["spring", "stack"]
+  }
+  change     = "4 degF"
+  within     = "1 h"
+  deadband   = "0.8 degF"
+  on_delay   = "2 min"
+  off_delay  = "10 min"
+  priority   = "call-out"
+  can_happen = "A shock of warm or cold water kills eggs and sac fry, or makes them hatch too early."
+  to_do      = "Look whether water runs and the probe lies in it. After a storm look for surface water in the spring."
+}
+
+# Over weeks a spring hardly moves. These are told only when even the least slope
+# that the days admit, and not the likeliest, is beyond the change. Common
+# practice, no source.
+slow_drift "spring temperature" {
+  covers {
+    units = ["spring"]
+  }
+  change     = "1 degF"
+  per        = "7 d"
+  over       = "14 d"
+  priority   = "morning"
+  can_happen = "The probe drifts, and every rule that compares with the spring is wrong by as much; or the spring takes in surface water."
+  to_do      = "Compare with the hand thermometer at the same place. If the probe is right, look at rain, melt and works uphill."
+}
+
+slow_drift "spring flow" {
+  covers {
+    units = ["spring"]
+  }
+  change     = "16 gpm"
+  per        = "7 d"
+  over       = "14 d"
+  direction  = "falling"
+  priority   = "morning"
+  can_happen = "The spring goes down towards the low flow alarm. There are days or weeks to act in now, and minutes then."
+  to_do      = "Clean the intake screen and compare the meter with a bucket and a watch. If it is true, plan which units to empty first."
 }
 
 # Eggs of char and trout do well between these. Common practice, no source; a
