@@ -676,8 +676,10 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 			c.done(e, d.At)
 		}
 	}
-	for _, a := range past.Acts {
-		e.acts.Take(a)
+	acts := past.Acts
+	take := func() {
+		e.acts.Take(acts[0])
+		acts = acts[1:]
 	}
 	e.started = time.Time{}
 	var err error
@@ -693,11 +695,17 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 				e.backfill(past, r.ArrivedAt)
 				filled = true
 			}
+			for len(acts) > 0 && !acts[0].At.After(r.ArrivedAt) {
+				take() // what it was judged by then
+			}
 			e.Reading(r.ArrivedAt, &r)
 		}
 	}
 	if !filled {
 		e.backfill(past, now)
+	}
+	for len(acts) > 0 {
+		take()
 	}
 	e.rememberDoubts(past)
 	standing := make(map[alarm.Key]alarm.Transition, len(past.Standing))
