@@ -65,7 +65,11 @@ func effectOf(c *check) effect {
 			return ofTemperature
 		default:
 		}
-	case alarm.WaterBalance, alarm.Condition:
+	case alarm.Condition:
+		if d, ok := c.det.(*condition); ok && d.water {
+			return ofWater
+		}
+	case alarm.WaterBalance:
 		return ofWater // a shut valve of one unit puts it out: it does not explain that unit
 	default:
 	}

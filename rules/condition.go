@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -22,12 +23,23 @@ type condition struct {
 	shown       []cond.Shown
 	silences    []func() time.Time // when each probe asked for falls silent: time alone can bring that about
 	back        time.Duration
+	water       bool // some of it is read in the water, not of contacts and silences alone
+	oxygen      bool
+	at          time.Time // of the newest look
+	without     []unflowing
+}
+
+// unflowing is a condition as it is without the flow and the contacts of one
+// unit, which cleaning upsets.
+type unflowing struct {
+	unit string
+	when cond.Judge
 }
 
 // addCondition makes the check of a condition and lets its probes know of it.
 func (e *Engine) addCondition(c *check) {
 	d := &condition{check: c}
-	env := conditionEnv{e, d}
+	env := conditionEnv{e, d, ""}
 	d.when, d.shown = cond.Compile(c.watch.Condition.When, env)
 	if c.watch.Condition.Until != nil {
 		d.until, _ = cond.Compile(c.watch.Condition.Until, env)
@@ -44,22 +56,71 @@ func (e *Engine) addCondition(c *check) {
 		}
 		d.back = max(d.back, p.silent)
 	}
+	d.sort(env)
 	e.checks = append(e.checks, c)
+}
+
+// sort notes what kinds of reading it goes by, and compiles it anew without those
+// that the cleaning of a unit upsets.
+func (d *condition) sort(env conditionEnv) {
+	for _, n := range []*cond.Node{d.check.watch.Condition.When, d.check.watch.Condition.Until} {
+		n.Each(func(n *cond.Node) {
+			if n.Probe == "" || n.Op == cond.Silent {
+				return
+			}
+			p := env.probe(n.Probe).def
+			switch p.Quantity {
+			case reading.Oxygen, reading.Saturation:
+				d.water, d.oxygen = true, true
+			case reading.Flow, reading.Temperature:
+				d.water = true
+			default:
+			}
+			upset := p.At != "" && (p.Quantity == reading.Flow || p.Quantity == reading.Contact)
+			if upset && !slices.ContainsFunc(d.without, func(w unflowing) bool { return w.unit == p.At }) {
+				env.blind = p.At
+				when, _ := cond.Compile(d.check.watch.Condition.When, env)
+				d.without = append(d.without, unflowing{p.At, when})
+			}
+		})
+	}
+}
+
+// upsetBy reports whether the cleaning of a unit may be all that is wrong: without
+// what cleaning upsets there the trouble cannot be said to be there. One that goes
+// by oxygen is never taken so, for that kills during cleaning too.
+func (d *condition) upsetBy(unit string) bool {
+	i := slices.IndexFunc(d.without, func(w unflowing) bool { return w.unit == unit })
+	return i >= 0 && !d.oxygen && d.without[i].when(d.at) != cond.Yes
 }
 
 // conditionEnv is the engine as a condition sees it.
 type conditionEnv struct {
 	*Engine
-	of *condition
+	of    *condition
+	blind string // the unit whose flow and contacts are taken as not known
 }
+
+// blinded reports whether a probe is taken as not known.
+func (v conditionEnv) blinded(p *probe) bool {
+	return v.blind != "" && p.def.At == v.blind && (p.def.Quantity == reading.Flow || p.def.Quantity == reading.Contact)
+}
+
+func notKnown(time.Time) (float64, bool) { return 0, false }
 
 func (v conditionEnv) Newest(id reading.ProbeID) func(time.Time) (float64, bool) {
 	p := v.probe(id)
+	if v.blinded(p) {
+		return notKnown
+	}
 	return func(now time.Time) (float64, bool) { return p.last.Value, p.believed(now, v.of.check.rule.Priority) }
 }
 
 func (v conditionEnv) Contact(id reading.ProbeID) func(time.Time) (float64, bool) {
 	p := v.probe(id)
+	if v.blinded(p) {
+		return notKnown
+	}
 	return func(time.Time) (float64, bool) { return p.last.Value, p.heard }
 }
 
@@ -73,7 +134,9 @@ func (v conditionEnv) Silent(id reading.ProbeID) func(time.Time) bool {
 		}
 		return since.Add(p.silent + 1)
 	}
-	v.of.silences = append(v.of.silences, falls)
+	if v.blind == "" {
+		v.of.silences = append(v.of.silences, falls)
+	}
 	return func(now time.Time) bool { return !now.Before(falls()) }
 }
 
@@ -94,6 +157,7 @@ func (v conditionEnv) Window(id reading.ProbeID, over time.Duration) *cond.Windo
 func (v conditionEnv) Pressure() measure.PressureHPa { return v.site.PressureHPa }
 
 func (d *condition) look(_ *Engine, now time.Time) verdict {
+	d.at = now
 	switch d.when(now) {
 	case cond.Yes:
 		return bad
@@ -131,7 +195,8 @@ const unsureFor = time.Hour
 
 func (d *condition) memory() time.Duration { return d.back + unsureFor }
 
-func (d *condition) shift(time.Duration) {} // the windows are the probes'
+// shift moves what is its own; the windows are the probes'.
+func (d *condition) shift(by time.Duration) { d.at = d.at.Add(by) }
 
 // words says what it means, or its name, and every value it goes by; while it
 // stands also what they are compared with.

@@ -2,6 +2,7 @@ package rules_test
 
 import (
 	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -398,4 +399,53 @@ func TestConditionsComeAbout(t *testing.T) {
 		}
 	}
 	t.Log(raised)
+}
+
+// Cleaning hides a condition only as far as it may be all that is wrong: without
+// the unit's flow the trouble must not be there, and low oxygen is never hidden.
+func TestConditionWhileCleaned(t *testing.T) {
+	const hidden = "condition/c/trough 1 (being cleaned by kim since 18:00)"
+	tests := []struct {
+		name, when, script string
+		want               []string
+	}{
+		{"the flow decides", `flow < "28 L/min" && temperature > "8 degC"`, "", []string{"3m0s raised " + hidden}},
+		{"the flow lately decides", `min_over(flow, "2 min") < "28 L/min" && temperature > "8 degC"`, "", []string{"3m0s raised " + hidden}},
+		{"so does a float", `closed(probe["float"])`, "2m30s float = 1", []string{"2m30s raised condition/c/trough 1"}},
+		{"it is too warm besides", `flow < "28 L/min" || temperature > "12 degC"`, "2m30s trough 1 temperature = 13", []string{"2m30s raised condition/c/trough 1"}},
+		{"it gets too warm afterwards", `flow < "28 L/min" || temperature > "12 degC"`, "4m trough 1 temperature = 13\n4m1s tick", []string{
+			"3m0s raised " + hidden, "4m1s surfaced condition/c/trough 1",
+		}},
+		{"oxygen enters", `flow < "28 L/min" && unit["raceway 1"].oxygen < "6 mg/L"`, "2m30s raceway 1 oxygen = 5", []string{"3m0s raised condition/c/trough 1"}},
+		{"another unit's flow", `flow < "28 L/min" && unit["trough 2"].flow < "28 L/min" || unit["trough 2"].flow < "10 L/min"`, "2m30s trough 2 flow = 9", []string{"2m30s raised condition/c/trough 1"}},
+		{"a silence", `silent(unit["trough 2"].flow) && temperature > "8 degC"`, "4m trough 1 temperature = 9\n5m10s trough 1 temperature = 9", []string{"5m10s raised condition/c/trough 1"}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			s := contactSite()
+			e := engine(t, s, block("condition", "c", `units = ["trough 1"]`, "when = "+tt.when+`; lasting = "0 s"`))
+			script := "0s clean trough 1\n1m trough 1 temperature = 9\n1m1s trough 1 flow = 38\n2m30s tick"
+			var got []string
+			then := func(script string) {
+				for _, tr := range play(t, e, script) {
+					if tr.Hidden != "" {
+						tr.Key += alarm.Key(" (" + tr.Hidden + ")")
+					}
+					got = append(got, brief(tr))
+				}
+			}
+			then(script)
+			before := strings.HasPrefix(tt.script, "2m")
+			if before {
+				then(tt.script)
+			}
+			then("3m trough 1 flow = 5")
+			if !before {
+				then(tt.script)
+			}
+			if d := cmp.Diff(tt.want, got); d != "" {
+				t.Errorf("transitions (-want +got):\n%s", d)
+			}
+		})
+	}
 }

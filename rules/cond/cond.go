@@ -186,30 +186,35 @@ func Compile(n *Node, env Env) (Judge, []Shown) {
 	return j, c.shown
 }
 
+// Each calls f for a node and all below it, in order of writing.
+func (n *Node) Each(f func(*Node)) {
+	if n == nil {
+		return
+	}
+	f(n)
+	for _, a := range n.Args {
+		a.Each(f)
+	}
+}
+
 // Probes lists the probes that trees go by, each once, in order of writing.
 func Probes(trees ...*Node) []reading.ProbeID {
 	var out []reading.ProbeID
-	var walk func(n *Node)
-	walk = func(n *Node) {
-		if n == nil {
-			return
-		}
-		if n.Probe != "" && !slices.Contains(out, n.Probe) {
-			out = append(out, n.Probe)
-		}
-		for _, a := range n.Args {
-			walk(a)
-		}
-	}
 	for _, n := range trees {
-		walk(n)
+		n.Each(func(n *Node) {
+			if n.Probe != "" && !slices.Contains(out, n.Probe) {
+				out = append(out, n.Probe)
+			}
+		})
 	}
 	return out
 }
 
 // Has reports whether a tree holds an operation.
 func (n *Node) Has(op Op) bool {
-	return n != nil && (n.Op == op || slices.ContainsFunc(n.Args, func(a *Node) bool { return a.Has(op) }))
+	found := false
+	n.Each(func(n *Node) { found = found || n.Op == op })
+	return found
 }
 
 type compiler struct {
