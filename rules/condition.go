@@ -23,6 +23,7 @@ type condition struct {
 	shown       []cond.Shown
 	silences    []func() time.Time // when each probe asked for falls silent: time alone can bring that about
 	back        time.Duration
+	uses        []*probe
 	water       bool // some of it is read in the water, not of contacts and silences alone
 	oxygen      bool
 	at          time.Time // of the newest look
@@ -48,6 +49,7 @@ func (e *Engine) addCondition(c *check) {
 	for _, id := range c.watch.Condition.Uses {
 		p := e.probe(id)
 		p.checks = append(p.checks, c)
+		d.uses = append(d.uses, p)
 		// The slowest is the one to wait for at ticks.
 		// A contact that says nothing says that nothing has changed.
 		if c.probe == nil || c.probe.def.Quantity == reading.Contact ||
@@ -158,6 +160,14 @@ func (v conditionEnv) Pressure() measure.PressureHPa { return v.site.PressureHPa
 
 func (d *condition) look(_ *Engine, now time.Time) verdict {
 	d.at = now
+	v := d.verdict(now)
+	if v != bad && d.check.state.Active() && slices.ContainsFunc(d.uses, func(p *probe) bool { return p.suspicion() != nil }) {
+		return unknown // no suspect probe ends an alarm
+	}
+	return v
+}
+
+func (d *condition) verdict(now time.Time) verdict {
 	switch d.when(now) {
 	case cond.Yes:
 		return bad
@@ -215,6 +225,17 @@ func (d *condition) words(e *Engine, now time.Time, active bool) (trouble, detai
 			b.WriteString("; ")
 		}
 		d.value(&b, e, now, &d.shown[i], active)
+	}
+	for _, p := range d.uses {
+		f := p.suspicion()
+		if f == nil {
+			continue
+		}
+		b.WriteString("; " + p.def.Quantity.String() + " probe")
+		if p.def.At != c.watch.Unit && p.def.At != "" {
+			b.WriteString(" of the " + p.def.At)
+		}
+		b.WriteString(" is suspect: " + f.why(e, now))
 	}
 	return capital(trouble), b.String()
 }

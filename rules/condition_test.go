@@ -449,3 +449,42 @@ func TestConditionWhileCleaned(t *testing.T) {
 		})
 	}
 }
+
+// A suspect probe raises a condition only if nobody is called for the probe
+// itself, ends none, and is named.
+func TestConditionOfSuspectProbe(t *testing.T) {
+	warm := block("condition", "c", `units = ["stack 1"]`, `when = temperature - unit["spring"].temperature > "2 degC"; lasting = "0 s"; off_delay = "0 s"`)
+	fault := block("impossible_value", "i", `units = ["spring"]`, `on_delay = "0 s"; off_delay = "0 s"`)
+	const bad = "m spring temperature = 85 (out-of-range)\n"
+	tests := []struct {
+		name, rules, script string
+		want                []string
+	}{
+		{
+			"not believed", fault + warm, "0s spring temperature = 8\n1m stack 1 temperature = 8\n2" + bad + "3m stack 1 temperature = 20\n19m stack 1 temperature = 20\n20m spring temperature = 8",
+			[]string{"2m0s raised impossible_value/i/spring temperature", "20m0s returned, not acknowledged impossible_value/i/spring temperature", "20m0s raised condition/c/stack 1"},
+		},
+		{
+			"believed, for the fault is only noted", strings.Replace(fault, `"call-out"`, `"note"`, 1) + warm, "0s spring temperature = 8\n1m stack 1 temperature = 8\n2" + bad + "3m stack 1 temperature = 20\n4m stack 1 temperature = 8\n19m stack 1 temperature = 8\n20m spring temperature = 8",
+			[]string{"2m0s raised impossible_value/i/spring temperature", "3m0s raised condition/c/stack 1", "20m0s returned impossible_value/i/spring temperature", "20m0s returned, not acknowledged condition/c/stack 1"},
+		},
+		{
+			"what stands, stands", fault + warm, "0s spring temperature = 8\n1m stack 1 temperature = 20\n2" + bad + "3m stack 1 temperature = 8",
+			[]string{"1m0s raised condition/c/stack 1", "2m0s raised impossible_value/i/spring temperature"},
+		},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			got := briefs(play(t, engine(t, rulestest.Site(), tt.rules), tt.script))
+			if d := cmp.Diff(tt.want, got); d != "" {
+				t.Errorf("transitions (-want +got):\n%s", d)
+			}
+		})
+	}
+	e := engine(t, rulestest.Site(), fault+warm)
+	play(t, e, tests[2].script)
+	const want = "temperature 8.0 degC; spring temperature not known; temperature probe of the spring is suspect: it says what cannot be"
+	if got := e.Detail(rulestest.Start.Add(3*time.Minute), "condition/c/stack 1"); got != want {
+		t.Errorf("detail %q, want %q", got, want)
+	}
+}

@@ -84,7 +84,7 @@ func (c *check) why(e *Engine, now time.Time) string {
 
 // doubted is what is left of a verdict on a suspect probe's own water.
 func (c *check) doubted(v verdict) verdict {
-	if c.off || c.probe == nil || len(c.probe.faults) == 0 || probeFault(c.rule.Kind) || c.rule.Kind == alarm.SilentProbe {
+	if c.off || c.probe == nil || len(c.probe.faults) == 0 || probeFault(c.rule.Kind) || c.rule.Kind == alarm.SilentProbe || c.rule.Kind == alarm.Condition {
 		return v
 	}
 	active, enough := false, false
@@ -107,8 +107,8 @@ func (c *check) doubted(v verdict) verdict {
 
 // doubtWords says which probe that the check goes by is suspect, "" for none.
 func (c *check) doubtWords(e *Engine, now time.Time) string {
-	if c.probe == nil || probeFault(c.rule.Kind) || c.rule.Kind == alarm.SilentProbe {
-		return ""
+	if c.probe == nil || probeFault(c.rule.Kind) || c.rule.Kind == alarm.SilentProbe || c.rule.Kind == alarm.Condition {
+		return "" // a condition says it of each of its probes
 	}
 	var s strings.Builder
 	for i, p := range []*probe{c.probe, c.other, c.spare} {
