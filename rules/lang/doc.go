@@ -20,7 +20,7 @@
 // fast_change (of any quantity), slow_drift (over days), from_sister (one unit
 // against another, or against the median of all covered), water_balance (a
 // source's flow against the sum of what it feeds), silent_probe, missed_chore and
-condition. Every block has covers, priority, can_happen and to_do; one rule
+// condition. Every block has covers, priority, can_happen and to_do; one rule
 // covers many units. Every number carries its unit.
 //
 // A condition is put together by the keeper, in HCL's own expressions:
