@@ -103,6 +103,10 @@ func wantMetric() *config.Config {
 				},
 				{Name: "intake", By: []int{450}},
 			},
+			Buttons: []site.Button{
+				{Name: "stack 1", Topic: "alderfork/stack-1/button", At: "stack 1"},
+				{Name: "intake", Topic: "alderfork/intake/button", Payload: "pressed", Chore: "intake", Done: true},
+			},
 			Lots: []lot.Lot{{
 				ID: "2026-A", Species: "brook trout", Strain: "upper pond", Source: "own broodstock", Trays: "1-4", EggTake: at(8, 30), Start: lot.Eyed, StartUnits: 180, Eggs: 24000,
 				Path: []lot.Stay{{Unit: "stack 1", From: at(13, 0)}},

@@ -41,6 +41,7 @@ func Parse(files *hclread.Files, name string, src []byte, opt Options) (*Config,
 	p.species()
 	p.lots()
 	p.chores()
+	p.buttons()
 	p.people()
 	p.mail()
 	p.broker()

@@ -217,7 +217,7 @@ func topic(b *hclread.Block) string {
 	}
 	switch {
 	case strings.ContainsAny(t, "+#"):
-		b.Fault(b.Rng("topic"), "Wildcard in a topic", "A probe listens to one exact topic: write it out without + and #, as the probe publishes it.")
+		b.Fault(b.Rng("topic"), "Wildcard in a topic", "It is one exact topic: write it out without + and #, as it is published.")
 	case strings.HasPrefix(t, "$"):
 		b.Fault(b.Rng("topic"), "Topic of the broker", "Topics that begin with $ belong to the broker itself. Write the topic the probe publishes to.")
 	case strings.ContainsFunc(t, func(r rune) bool { return unicode.IsControl(r) || r == unicode.ReplacementChar }) || t != strings.TrimSpace(t) || len(t) > 65535:

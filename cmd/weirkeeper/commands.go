@@ -31,6 +31,7 @@ func commands() []command {
 		{"service", "[--by NAME] out --why TEXT UNIT | in UNIT", "take a unit out of service: nobody is called for it; or back in", runService},
 		{"false", "[--by NAME] [--why TEXT] ALARM", "mark the newest raise of an alarm as no trouble, for weirkeeper rules", runFalse},
 		{"done", "[--by NAME] CHORE [UNIT]", "record a chore as done now", runDone},
+		{"clean", "start|finish [--by NAME] [--for TIME] UNIT", "say that a unit is being cleaned, and that it is clean", runClean},
 		{"lot", "VERB ...", "the record of the lots: what was done, where they are, what comes next", runLot},
 		{"rules", "[--days N]", "say what each rule did: raised, false, answered, standing", runRules},
 		{"reload", "[--by NAME]", "have the running daemon read its rules files anew", runReload},

@@ -145,6 +145,18 @@ chore "intake" {
   by = "07:30"
 }
 
+button "stack 1" {
+  topic = "alderfork/stack-1/button"
+  at    = "stack 1"
+}
+
+button "intake" {
+  topic   = "alderfork/intake/button"
+  payload = "pressed"
+  chore   = "intake"
+  does    = "done"
+}
+
 person "kim" {
   email = "kim@alderfork.example"
 }

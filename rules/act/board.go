@@ -39,10 +39,17 @@ func (c Cleaning) Going(now time.Time) bool {
 	return c.Finish.At.IsZero() && now.Before(c.Start.Until)
 }
 
+// Open reports whether it was begun and nobody has said that it is finished, the
+// bound over or not, and so lately that a finish must be of it.
+func (c Cleaning) Open(now time.Time) bool {
+	return c.Finish.At.IsZero() && now.Before(c.Start.At.Add(MaxCleaning))
+}
+
 // QuietUntil is when alarms that cleaning upsets call out again: Settle after it
-// was finished, or when the bound is over.
+// was finished, or when the bound is over; after that a finish only counts the
+// chore.
 func (c Cleaning) QuietUntil() time.Time {
-	if c.Finish.At.IsZero() {
+	if c.Finish.At.IsZero() || !c.Finish.At.Before(c.Start.Until) {
 		return c.Start.Until
 	}
 	return c.Finish.At.Add(Settle)
@@ -78,9 +85,7 @@ func (b *Board) Take(a Act) bool {
 		}
 		b.cleaning[a.Unit] = Cleaning{Start: a}
 	case CleaningFinished:
-		// After the bound it only counts the chore: what stands then has
-		// called out already.
-		if c, ok := b.cleaning[a.Unit]; ok && c.Going(a.At) {
+		if c, ok := b.cleaning[a.Unit]; ok && c.Finish.At.IsZero() {
 			c.Finish = a
 			b.cleaning[a.Unit] = c
 		}

@@ -59,6 +59,9 @@ func TestCleaning(t *testing.T) {
 			if !ok {
 				return
 			}
+			if open := c.Finish.At.IsZero(); c.Open(at(2*time.Hour-1)) != open && len(tt.acts) < 3 || c.Open(at(3*time.Hour)) {
+				t.Errorf("open is %v", !open)
+			}
 			if got := c.QuietUntil().Sub(start); got != tt.quiet {
 				t.Errorf("quiet until %v, want %v", got, tt.quiet)
 			}

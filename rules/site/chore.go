@@ -118,3 +118,20 @@ func (k Kind) HoldsFish() bool {
 	}
 	return false
 }
+
+// Button is a push button at a unit, which publishes when it is pressed.
+type Button struct {
+	Name string
+	// Topic is the exact MQTT topic; several buttons may share one when their
+	// payloads differ.
+	Topic string
+	// Payload is what a press publishes; "" for anything.
+	Payload string
+	// At is the unit; "" for the whole site, with Done only.
+	At string
+	// Chore is what it tells of; "" for the one that is the unit's cleaning.
+	Chore string
+	// Done: each press says that the chore is done. Else one press starts it and
+	// the next finishes it.
+	Done bool
+}

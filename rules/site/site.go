@@ -142,6 +142,7 @@ type Site struct {
 	Units       []Unit
 	Probes      []Probe
 	Chores      []Chore
+	Buttons     []Button
 	Lots        []lot.Lot
 	// Species are what the keeper states of each, by name in lower case.
 	Species map[string]lot.Profile

@@ -3,9 +3,15 @@ package daemon
 import (
 	"context"
 	"fmt"
+	"slices"
+	"strconv"
+	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"weirkeeper/cmd/weirkeeper/internal/web"
+	"weirkeeper/ingest"
 	"weirkeeper/rules/act"
 	"weirkeeper/rules/measure"
 	"weirkeeper/rules/site"
@@ -14,39 +20,69 @@ import (
 // Act records what somebody has done about alarms, now, and words it. One that
 // is in the record already, by its ID, changes nothing.
 // Errors: *act.Refusal, or that it could not be stored.
-func (k *keeper) Act(ctx context.Context, c web.ActCommand) (string, error) {
-	var said string
-	err := k.do(ctx, func(now time.Time) error {
-		a := c.Act
-		if k.engine.Acts().Knows(a.ID) {
-			said = "This was recorded already.\n"
-			return nil
-		}
-		a.At, a.Until = now, time.Time{}
-		if c.For != 0 {
-			a.Until = now.Add(c.For)
-		}
-		if err := k.engine.CheckAct(now, &a); err != nil {
-			return err
-		}
-		k.batch.Acts = append(k.batch.Acts, a)
-		if a.Kind == act.CleaningFinished && a.Chore != "" {
-			k.batch.ChoresDone = append(k.batch.ChoresDone, site.ChoreDone{Chore: a.Chore, Unit: a.Unit, By: a.By, At: now})
-		}
-		k.log.Info("act", "kind", string(a.Kind), "by", a.By, "via", a.Via, "alarm", string(a.Alarm), "unit", a.Unit, "until", a.Until)
-		k.observe(k.engine.Act(now, a))
-		said = k.actWords(now, a)
-		return nil
+func (k *keeper) Act(ctx context.Context, c web.ActCommand) (said string, err error) {
+	if c.Act.Via == "" {
+		c.Act.Via = "command"
+	}
+	err = k.do(ctx, func(now time.Time) (err error) {
+		said, err = k.act(now, c.Act, c.For)
+		return err
 	})
-	if err != nil {
+	return said, err
+}
+
+// act takes an act of now into the record and tells the engine. lasts is how long
+// it is to hold, 0 for what is usual.
+func (k *keeper) act(now time.Time, a act.Act, lasts time.Duration) (string, error) {
+	if k.engine.Acts().Knows(a.ID) {
+		return "This was recorded already.\n", nil
+	}
+	a.At, a.Until = now.UTC().Truncate(time.Microsecond), time.Time{}
+	a.By = strings.TrimSpace(a.By)
+	switch a.Kind {
+	case act.CleaningStarted, act.CleaningFinished:
+		if c, ok := k.site.Cleaning(a.Unit); ok && a.Chore == "" {
+			a.Chore = c.Name
+		}
+		if a.Kind == act.CleaningStarted && lasts == 0 {
+			lasts = k.site.SuppressFor(a.Unit)
+		}
+	default:
+	}
+	if lasts != 0 {
+		a.Until = a.At.Add(lasts)
+	}
+	if err := k.engine.CheckAct(now, &a); err != nil {
 		return "", err
 	}
+	said := k.actWords(now, a)
+	k.batch.Acts = append(k.batch.Acts, a)
+	if a.Kind == act.CleaningFinished && a.Chore != "" {
+		k.batch.ChoresDone = append(k.batch.ChoresDone, site.ChoreDone{Chore: a.Chore, Unit: a.Unit, By: a.By, At: a.At, Via: a.Via})
+	}
+	k.log.Info("act", "what", string(a.Kind), "by", a.By, "via", a.Via, "unit", a.Unit, "alarm", string(a.Alarm), "until", a.Until)
+	k.observe(k.engine.Act(now, a))
 	return said, nil
 }
 
+// actWords says what an act brings about, before it is taken.
 func (k *keeper) actWords(now time.Time, a act.Act) string {
 	clock := func(t time.Time) string { return act.Clock(t, now, k.site.Location) }
 	switch a.Kind {
+	case act.CleaningStarted:
+		return fmt.Sprintf("%s is being cleaned by %s since %s. Its flow alarms call nobody until that is finished, and not after %s. If the flow is not back then, that is a call-out.\n",
+			capital(a.Unit), a.By, clock(a.At), clock(a.Until))
+	case act.CleaningFinished:
+		s := fmt.Sprintf("%s was cleaned by %s at %s.", capital(a.Unit), a.By, clock(a.At))
+		if c, ok := k.engine.Acts().Cleaning(a.Unit); ok && c.Going(now) {
+			s += fmt.Sprintf(" If the flow is not back by %s, that is a call-out: is the standpipe down?", clock(a.At.Add(act.Settle)))
+		}
+		if a.Chore == "" {
+			s += " The site file has no chore that counts as done by it."
+		} else {
+			s += fmt.Sprintf(" The chore %q counts as done.", a.Chore)
+		}
+		return s + "\n"
 	case act.Shelved:
 		return fmt.Sprintf("Shelved until %s: %s\nNobody is called for it until then; it is judged and written down as ever.\n", clock(a.Until), a.Alarm)
 	case act.Unshelved:
@@ -65,7 +101,112 @@ func (k *keeper) actWords(now time.Time, a act.Act) string {
 		return fmt.Sprintf("In service again: %s\n", a.Unit)
 	case act.MarkedFalse:
 		return fmt.Sprintf("Marked as false: %s, raise number %d\n", a.Alarm, a.Occurrence)
-	case act.CleaningStarted, act.CleaningFinished, act.Reset:
+	case act.Reset:
 	}
-	return fmt.Sprintf("Recorded: %s %s\n", a.Kind, a.Unit)
+	return fmt.Sprintf("Recorded: %s, by %s.\n", a.Kind, a.By)
+}
+
+// choreDone takes a chore done now into the record and words it. Where it is the
+// one being done, that is finished.
+// Errors: *UnknownChoreError.
+func (k *keeper) choreDone(now time.Time, d site.ChoreDone) (string, error) {
+	c, ok := k.site.Chore(d.Chore)
+	if !ok || !c.DoneAt(d.Unit) {
+		return "", &UnknownChoreError{d.Chore, d.Unit}
+	}
+	if cl, ok := k.engine.Acts().Cleaning(d.Unit); ok && cl.Open(now) && cl.Start.Chore == d.Chore {
+		return k.act(now, act.Act{ID: newMessageID(now), Kind: act.CleaningFinished, By: d.By, Via: d.Via, Unit: d.Unit, Chore: d.Chore}, 0)
+	}
+	d.At = now
+	k.batch.ChoresDone = append(k.batch.ChoresDone, d)
+	k.observe(k.engine.ChoreDone(now, d))
+	return strings.TrimSpace("Recorded as done: "+d.Chore+" "+d.Unit) + "\n", nil
+}
+
+// buttonRests is how long a button is deaf after a press: contacts bounce, and
+// fingers press twice (common practice, no source).
+const buttonRests = 2 * time.Second
+
+// press is the newest press of a button that counted.
+type press struct {
+	at  time.Time
+	mid uint16
+}
+
+// pressed takes a message of a button and reports whether it was one. It is
+// acknowledged like any other, after the commit.
+func (k *keeper) pressed(m ingest.Message) bool {
+	found := false
+	for i := range k.site.Buttons {
+		b := &k.site.Buttons[i]
+		if b.Topic != m.Topic {
+			continue
+		}
+		found = true
+		last, again := k.presses[b.Name]
+		switch {
+		case m.Retained: // nobody presses it now
+		case b.Payload != "" && strings.TrimSpace(string(m.Payload)) != b.Payload:
+		case again && m.ArrivedAt.Sub(last.at).Abs() < buttonRests:
+		case again && m.Dup && m.MID != 0 && m.MID == last.mid: // it was taken, and the broker did not hear so
+		default:
+			if k.presses == nil {
+				k.presses = make(map[string]press)
+			}
+			k.presses[b.Name] = press{m.ArrivedAt, m.MID}
+			if err := k.push(b, m); err != nil {
+				k.log.Warn("a button was pressed and that fits nothing", "button", b.Name, "topic", b.Topic, "err", err)
+			}
+		}
+	}
+	return found
+}
+
+// push does what a press of a button means.
+func (k *keeper) push(b *site.Button, m ingest.Message) (err error) {
+	const via = "button"
+	who := "somebody at the button"
+	if b.Done {
+		_, err = k.choreDone(m.ArrivedAt, site.ChoreDone{Chore: b.Chore, Unit: b.At, By: who, Via: via})
+		return err
+	}
+	kind := act.CleaningStarted
+	if c, ok := k.engine.Acts().Cleaning(b.At); ok && c.Open(m.ArrivedAt) {
+		kind = act.CleaningFinished
+	}
+	id := fmt.Sprintf("%s/%d/%d/%s", via, m.MID, m.ArrivedAt.UnixMicro(), b.Name)
+	_, err = k.act(m.ArrivedAt, act.Act{ID: id, Kind: kind, By: who, Via: via, Unit: b.At, Chore: b.Chore}, 0)
+	return err
+}
+
+// restorePresses reads the presses of buttons out of the record, so that one that
+// was taken before a restart and comes again does not count again.
+func (k *keeper) restorePresses(acts []act.Act) {
+	k.presses = make(map[string]press)
+	for _, a := range acts {
+		parts := strings.SplitN(a.ID, "/", 4)
+		if len(parts) != 4 || parts[0] != "button" {
+			continue
+		}
+		if mid, err := strconv.ParseUint(parts[1], 10, 16); err == nil {
+			k.presses[parts[3]] = press{a.At, uint16(mid)}
+		}
+	}
+}
+
+// topics adds those of the buttons to those of the probes.
+func topics(s *site.Site, of []string) []string {
+	for _, b := range s.Buttons {
+		of = append(of, b.Topic)
+	}
+	slices.Sort(of)
+	return slices.Compact(of)
+}
+
+func capital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return s
+	}
+	return string(unicode.ToUpper(r)) + s[n:]
 }

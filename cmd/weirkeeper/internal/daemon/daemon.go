@@ -138,7 +138,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	d.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
 		historyCollector{d.history},
 		&stateCollector{status: d.keeper.status.Load, now: d.keeper.now, outbox: d.ledger.OutboxDepth})
-	if err = d.openBroker(in.Topics()); err != nil {
+	if err = d.openBroker(topics(c.Site, in.Topics())); err != nil {
 		return nil, err
 	}
 	if err = d.openMail(opt.Log); err != nil {

@@ -90,6 +90,7 @@ type keeper struct {
 	diskAt    time.Time
 	recounted time.Time
 	badLog    map[string]badSample
+	presses   map[string]press // by button
 
 	steadyAt       time.Time    // when the clock counts as steady again; zero: nothing is waited for
 	untrustedSince int64        // the ledger's sequence number when the clock went wrong
@@ -184,6 +185,12 @@ func (k *keeper) pending() bool {
 // everything else that the keeper does.
 func (k *keeper) take(m ingest.Message) {
 	m.ArrivedAt = k.now()
+	if k.pressed(m) {
+		if m.Ack != nil {
+			k.acks = append(k.acks, m.Ack)
+		}
+		return
+	}
 	for _, o := range k.intake.Take(m) {
 		k.metrics.readings.WithLabelValues(string(o.Result)).Inc()
 		if o.Err != nil {
@@ -468,20 +475,12 @@ func (e *UnknownChoreError) Error() string {
 // ChoreDone records a chore done now.
 // Errors: *UnknownChoreError, or that it could not be stored.
 func (k *keeper) ChoreDone(ctx context.Context, chore, unit, by string) (string, error) {
-	err := k.do(ctx, func(now time.Time) error {
-		c, ok := k.site.Chore(chore)
-		if !ok || !c.DoneAt(unit) {
-			return &UnknownChoreError{chore, unit}
-		}
-		d := site.ChoreDone{Chore: chore, Unit: unit, By: by, At: now}
-		k.batch.ChoresDone = append(k.batch.ChoresDone, d)
-		k.observe(k.engine.ChoreDone(now, d))
-		return nil
+	var said string
+	err := k.do(ctx, func(now time.Time) (err error) {
+		said, err = k.choreDone(now, site.ChoreDone{Chore: chore, Unit: unit, By: by, Via: "command"})
+		return err
 	})
-	if err != nil {
-		return "", err
-	}
-	return strings.TrimSpace("Recorded as done: "+chore+" "+unit) + "\n", nil
+	return said, err
 }
 
 // rebuild brings engine, router and intake to where the last run stopped.
@@ -494,6 +493,7 @@ func (k *keeper) rebuild(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	k.restorePresses(past.Acts)
 	gone, err := k.engine.Rebuild(now, past)
 	if err != nil {
 		return fmt.Errorf("daemon: rebuild the alarms: %w", err)

@@ -135,6 +135,7 @@ func fail(w http.ResponseWriter, err error, otherwise int) {
 	var when *BadTimeError
 	var bad badRequest
 	var refusal *book.Refusal
+	var unfit *act.Refusal
 	switch {
 	case errors.Is(err, context.DeadlineExceeded):
 		otherwise = http.StatusServiceUnavailable
@@ -143,7 +144,7 @@ func fail(w http.ResponseWriter, err error, otherwise int) {
 		otherwise = http.StatusNotFound
 	case errors.As(err, &when), errors.As(err, &bad):
 		otherwise = http.StatusBadRequest
-	case errors.As(err, &refusal):
+	case errors.As(err, &refusal), errors.As(err, &unfit):
 		otherwise = http.StatusConflict
 	}
 	http.Error(w, words, otherwise)
