@@ -72,6 +72,7 @@ type trouble struct {
 	reopened bool             // it was still there too long after that answer
 	current  string           // its value as Due was told, "" when not known
 	hidden   bool             // nobody is to be called for it for now
+	follow   []*trouble       // what Due lists under it
 }
 
 func (t *trouble) active() bool { return t.latest.To.Active() }
@@ -85,9 +86,12 @@ func reopens(tr alarm.Transition) bool {
 	return tr.From == alarm.Acknowledged && tr.To == alarm.Unacknowledged
 }
 
-// surfaces reports whether tr ends what hid a trouble that is still there.
-func surfaces(tr alarm.Transition) bool {
-	return tr.From == alarm.Unacknowledged && tr.To == alarm.Unacknowledged && tr.Hidden == ""
+// surfaces reports whether tr ends what hid a trouble that is still there, or
+// leaves it without the cause that was told of instead. A cause that is found
+// later is no news.
+func (t *trouble) surfaces(tr alarm.Transition) bool {
+	return tr.From == alarm.Unacknowledged && tr.To == alarm.Unacknowledged && tr.Hidden == "" &&
+		(tr.Cause == "" || t != nil && t.hidden)
 }
 
 // NewRouter makes a Router. newID must give a new ID at each call, unique for
@@ -109,7 +113,7 @@ func NewRouter(p Policy, people []Person, newID func(now time.Time) string) *Rou
 // is told also while it is hidden.
 func (r *Router) Observe(tr alarm.Transition) {
 	t := r.troubles[tr.Key]
-	begins := tr.Raised() || reopens(tr) || surfaces(tr)
+	begins := tr.Raised() || reopens(tr) || t.surfaces(tr)
 	switch {
 	case begins && tr.Priority <= alarm.Note:
 		delete(r.troubles, tr.Key)
@@ -123,7 +127,7 @@ func (r *Router) Observe(tr alarm.Transition) {
 		}
 		t.raised = tr
 		t.raises++
-	case surfaces(tr):
+	case t.surfaces(tr):
 		if t == nil {
 			t = &trouble{}
 			r.troubles[tr.Key] = t
@@ -135,7 +139,7 @@ func (r *Router) Observe(tr alarm.Transition) {
 			t = &trouble{raised: tr}
 			r.troubles[tr.Key] = t
 		}
-		t.raised.Priority = tr.Priority // the rule may ask for more by now
+		t.raised.Priority, t.raised.Trouble = tr.Priority, tr.Trouble // the rule may ask for more by now
 		t.firstRaise, t.raises = tr.At, 0
 		t.told, t.times, t.answer, t.reopened = false, 0, false, true
 	case t == nil:
@@ -163,7 +167,7 @@ func (r *Router) Observe(tr alarm.Transition) {
 func (r *Router) Untold() map[alarm.Key]bool {
 	keys := map[alarm.Key]bool{}
 	for k, t := range r.troubles {
-		if t.raised.Priority == alarm.CallOut && !t.told && t.latest.To != alarm.Normal {
+		if t.raised.Priority == alarm.CallOut && !r.root(time.Time{}, t).told && t.latest.To != alarm.Normal {
 			keys[k] = true
 		}
 	}
@@ -320,7 +324,12 @@ func (r *Router) Due(now time.Time, current func(alarm.Key) string) []callout.Me
 func (r *Router) dueAnswers(now time.Time) []callout.Message {
 	var names []string
 	by := map[string][]*trouble{}
-	for _, t := range r.sorted(alarm.CallOut) {
+	list := r.sorted(alarm.CallOut)
+	r.gather(now, list)
+	for _, t := range list {
+		if c := r.cause(now, t); c != nil && c.latest.To == alarm.Acknowledged {
+			t.answer = false // told with its cause
+		}
 		if t.answer && t.latest.To == alarm.Acknowledged {
 			name := t.latest.By
 			if by[name] == nil {
@@ -346,8 +355,11 @@ func (r *Router) dueCallOut(now time.Time) []callout.Message {
 	}
 	var tell, besides []*trouble // besides: answered, or over
 	anyActive, fresh := false, false
-	for _, t := range r.sorted(alarm.CallOut) {
+	list := r.sorted(alarm.CallOut)
+	for _, t := range list {
 		anyActive = anyActive || t.active()
+	}
+	for _, t := range r.gather(now, list) {
 		fresh = fresh || !t.told
 		if t.told && t.latest.To != alarm.Unacknowledged {
 			besides = append(besides, t)
@@ -375,7 +387,7 @@ func (r *Router) dueCallOut(now time.Time) []callout.Message {
 func (r *Router) dueMorning(now time.Time) []callout.Message {
 	var list []*trouble
 	due := false
-	for _, t := range r.sorted(alarm.Morning) {
+	for _, t := range r.gather(now, r.sorted(alarm.Morning)) {
 		switch {
 		case t.told && !t.active():
 			delete(r.troubles, t.raised.Key)
@@ -423,9 +435,14 @@ func notAfter(now, at time.Time, d time.Duration) time.Time {
 // send writes a message to each person but the one named, and marks what they
 // know after it.
 func (r *Router) send(now time.Time, why callout.Reason, except, subject, text string, list []*trouble) []callout.Message {
-	keys := make([]alarm.Key, len(list))
-	for i, t := range list {
-		keys[i] = t.raised.Key
+	keys := make([]alarm.Key, 0, len(list))
+	for _, t := range list {
+		keys = append(keys, t.raised.Key)
+		for _, f := range t.follow {
+			if why != callout.Answered {
+				keys = append(keys, f.raised.Key)
+			}
+		}
 	}
 	r.mark(why, keys, now)
 	wait := r.policy.Expire

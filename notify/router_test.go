@@ -90,7 +90,7 @@ var templates = map[alarm.Key]alarm.Transition{
 
 // event is "raise", "return", "again" (there too long after an answer), "gone"
 // (nothing watches it any more), "raise hidden", "hide" or "surface", "now" and the value that stands now, or who
-// acknowledges.
+// acknowledges. "raise < KEY" and "follow < KEY" name a cause, "free" takes it away.
 type event struct {
 	at   string
 	key  alarm.Key
@@ -109,7 +109,14 @@ func (l *life) next(at time.Time, key alarm.Key, what string) alarm.Transition {
 		tr.Key = key
 	}
 	tr.From, tr.At, tr.By = tr.To, at, ""
+	what, cause, caused := strings.Cut(what, " < ")
+	if caused || what == "raise" || what == "free" {
+		tr.Cause = alarm.Key(cause)
+	}
 	switch what {
+	case "follow":
+	case "free":
+		tr.To, tr.Trouble = alarm.Unacknowledged, strings.Replace(templates[key].Trouble, ": ", ": still ", 1)+" though the spring is right again"
 	case "raise", "raise hidden":
 		tr.Hidden, tr.Trouble = "", templates[key].Trouble
 		if what == "raise hidden" {
@@ -154,13 +161,15 @@ func summary(m callout.Message) string {
 	return fmt.Sprintf("%s %s %s: %s", m.CreatedAt.Format("15:04:05"), m.Reason, m.Person, m.Subject)
 }
 
-var nights = []struct {
+type night struct {
 	name   string
 	people []notify.Person
 	events []event
 	until  string
 	want   []string // who is told what; "both" is kim and rowan
-}{
+}
+
+var nights = []night{
 	{
 		name:   "first at once, then repeats until somebody answers",
 		events: []event{{"03:10:00", "t3", "raise"}, {"03:45:00", "t3", "kim"}},
@@ -542,7 +551,7 @@ var answer = regexp.MustCompile("still there [^;)]*")
 func never(time.Time) bool { return false }
 
 func TestNight(t *testing.T) {
-	for _, tt := range nights {
+	for _, tt := range slices.Concat(nights, followNights) {
 		t.Run(tt.name, func(t *testing.T) {
 			who := tt.people
 			if who == nil {
@@ -920,6 +929,11 @@ func TestTexts(t *testing.T) {
 		{"went-unwatched", []event{{"02:00:00", "t3", "raise"}, {"02:01:00", "spring", "raise"}, {"02:01:30", "spring", "gone"}}, callout.First, "02:02:00"},
 		{"answered", []event{{"03:10:00", "t3", "raise"}, {"03:10:00", "t4", "raise"}, {"03:12:00", "t3", "kim"}, {"03:12:00", "t4", "kim"}}, callout.Answered, "03:12:00"},
 		{"returned", []event{{"03:10:00", "t3", "raise"}, {"03:10:00", "spring", "raise"}, {"03:12:00", "t3", "return"}, {"03:20:00", "spring", "return"}}, callout.Returned, "03:20:00"},
+		{"cause", []event{{"03:10:00", "spring", "raise"}, {"03:10:00", "t3", "raise < spring"}, {"03:10:00", "t4", "raise < spring"}, {"03:10:00", "warm", "raise < spring"}}, callout.First, "03:10:00"},
+		{"cause-answered", []event{{"03:10:00", "spring", "raise"}, {"03:10:00", "t3", "raise < spring"}, {"03:12:00", "spring", "kim"}, {"03:12:00", "t3", "kim"}}, callout.Answered, "03:12:00"},
+		{"cause-later", []event{{"03:10:00", "spring", "raise"}, {"03:11:00", "spring", "kim"}, {"03:42:00", "t3", "raise < spring"}}, callout.First, "03:42:00"},
+		{"cause-over", []event{{"03:10:00", "spring", "raise"}, {"03:10:00", "t3", "raise < spring"}, {"03:15:00", "spring", "return"}, {"03:20:00", "t3", "return"}}, callout.Returned, "03:20:00"},
+		{"cause-outlived", []event{{"03:10:00", "spring", "raise"}, {"03:10:00", "t3", "raise < spring"}, {"03:15:00", "spring", "return"}, {"03:20:00", "t3", "free"}}, callout.First, "03:20:00"},
 		{"morning", []event{{"21:00:00", "silent", "raise"}, {"02:00:00", "chore", "raise"}, {"02:05:00", "chore", "rowan"}}, callout.MorningRound, "07:00:00"},
 	}
 	p := policy()

@@ -92,7 +92,7 @@ func (r *Router) callOutText(now time.Time, list, besides []*trouble) (title, te
 	b.troubles(list)
 	b.besides(besides)
 	b.howToAnswer(list)
-	return subject(headline(list[0]), len(list), strings.Join(note, "; ")), b.end()
+	return subject(headline(list[0]), list[0].belowEnd(), len(list), strings.Join(note, "; ")), b.end()
 }
 
 func (r *Router) morningText(now time.Time, list []*trouble) (title, text string) {
@@ -101,7 +101,7 @@ func (r *Router) morningText(now time.Time, list []*trouble) (title, text string
 	b.blank()
 	b.troubles(list)
 	b.howToAnswer(list)
-	return subject(headline(list[0]), len(list), "morning round"), b.end()
+	return subject(headline(list[0]), list[0].belowEnd(), len(list), "morning round"), b.end()
 }
 
 func (r *Router) answeredText(now time.Time, name string, list []*trouble) (title, text string) {
@@ -112,7 +112,7 @@ func (r *Router) answeredText(now time.Time, name string, list []*trouble) (titl
 	for _, t := range list {
 		b.item(t)
 	}
-	return subject("Answered: "+name+" is coming — "+oneLine(list[0].raised.Trouble), len(list), ""), b.end()
+	return subject("Answered: "+name+" is coming — "+oneLine(list[0].raised.Trouble), list[0].belowEnd(), len(list), ""), b.end()
 }
 
 // returnedText tells that all is over. What merely lost its rule is told first
@@ -146,11 +146,11 @@ func (r *Router) returnedText(now time.Time, list []*trouble) (title, text strin
 	b.line("Look at the water once more: the same cause may come again.")
 	switch {
 	case len(gone) == 0:
-		return subject("Back to normal: "+oneLine(well[0].raised.Trouble), len(well), ""), b.end()
+		return subject("Back to normal: "+oneLine(well[0].raised.Trouble), "", len(well), ""), b.end()
 	case len(well) == 0:
-		return subject("No longer watched: "+oneLine(gone[0].raised.Trouble), len(gone), ""), b.end()
+		return subject("No longer watched: "+oneLine(gone[0].raised.Trouble), "", len(gone), ""), b.end()
 	}
-	return subject("No longer watched: "+names(gone)+"; back to normal: "+names(well), 0, ""), b.end()
+	return subject("No longer watched: "+names(gone)+"; back to normal: "+names(well), "", 0, ""), b.end()
 }
 
 // headline is unit and trouble, then the value against the setpoint.
@@ -165,10 +165,10 @@ func headline(t *trouble) string {
 	return s
 }
 
-// subject counts the others and adds a note. The head gives way where the whole
-// becomes too long, from its tail.
-func subject(head string, n int, note string) string {
-	end := more(n)
+// subject says what is below, counts the others and adds a note. The head gives
+// way where the whole becomes too long, from its tail.
+func subject(head, below string, n int, note string) string {
+	end := below + more(n)
 	if note != "" {
 		end += " (" + note + ")"
 	}
@@ -341,6 +341,10 @@ func (b *body) block(t *trouble) {
 		}
 		b.para("  ", strings.ToUpper(s[:1])+s[1:])
 	}
+	b.field("What follows from it", t.followWords())
+	if c := b.r.troubles[t.latest.Cause]; c != nil && c.active() && c.latest.To == alarm.Acknowledged {
+		b.field("Follows from", c.raised.Trouble+", answered by "+person(c.latest.By))
+	}
 	b.field("Since", b.since(t.raised.Since))
 	switch {
 	case t.active():
@@ -386,6 +390,9 @@ func (b *body) item(t *trouble) {
 			s += ", now " + d
 		}
 	}
+	if n := t.over(); n > 0 {
+		s += fmt.Sprintf(", with what followed from it at %s", units(n))
+	}
 	if t.raises > 1 {
 		s += fmt.Sprintf(", raised %d times", t.raises)
 	}
@@ -399,6 +406,9 @@ func (b *body) words(t *trouble) string {
 		s += ", " + d
 	}
 	s += ", since " + b.clock(t.raised.Since)
+	if below := t.belowWords(); below != "" {
+		s += ", " + below
+	}
 	if still := t.stillThere(b.now); still != "" {
 		s += ", " + still
 	}

@@ -3,6 +3,7 @@ package rules
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"weirkeeper/rules/alarm"
@@ -334,7 +335,12 @@ func (e *Engine) raise(now time.Time, c *check) {
 	}
 	e.move(now, c, alarm.Unacknowledged, "")
 	e.takeOver(now, c)
-	if up != nil && up.state == alarm.Acknowledged && now.Sub(up.movedAt) <= answerCovers {
+	e.answered(now, c)
+}
+
+// answered gives an alarm the answer to its cause, while that is new.
+func (e *Engine) answered(now time.Time, c *check) {
+	if up := c.causedBy; c.state == alarm.Unacknowledged && up != nil && up.state == alarm.Acknowledged && now.Sub(up.movedAt) <= answerCovers {
 		e.move(now, c, alarm.Acknowledged, up.by)
 	}
 }
@@ -364,7 +370,7 @@ func (e *Engine) outlive(now time.Time, c *check) {
 	if c.cause == "" || !c.state.Active() || up != nil && up.state.Active() && up.hid == "" {
 		return
 	}
-	c.aside = ", still so though its cause is watched no more"
+	c.aside = " though its cause is watched no more"
 	if up != nil {
 		if next := e.source(now, c); next != nil && next.state.Active() {
 			c.cause, c.causedBy, c.aside = next.key(), next, ""
@@ -373,12 +379,12 @@ func (e *Engine) outlive(now time.Time, c *check) {
 			}
 			return
 		}
-		c.aside = ", still so though " + e.the(up.watch.Unit) + " is right again"
+		c.aside = " though " + e.the(up.watch.Unit) + " is right again"
 		if up.common != nil {
-			c.aside = ", still so though most others are right again"
+			c.aside = " though most others are right again"
 		}
 		if up.state.Active() { // hidden
-			if c.aside = ", and nobody is called for " + e.the(up.watch.Unit); c.state == alarm.Acknowledged {
+			if c.aside = " though nobody is called for " + e.the(up.watch.Unit); c.state == alarm.Acknowledged {
 				c.aside = ""
 				return
 			}
@@ -390,6 +396,15 @@ func (e *Engine) outlive(now time.Time, c *check) {
 	c.cause, c.causedBy = "", nil
 	e.move(now, c, alarm.Unacknowledged, "")
 	c.aside = ""
+}
+
+// stillThough words trouble that has lost its cause: "Trough 3: still low flow
+// though the spring is right again".
+func stillThough(trouble, aside string) string {
+	if unit, what, ok := strings.Cut(trouble, ": "); ok {
+		trouble = unit + ": still " + what
+	}
+	return trouble + aside
 }
 
 // answer makes the answer to a cause one to what follows from it.

@@ -149,6 +149,16 @@ func TestCause(t *testing.T) {
 			61s  ack ` + both + `
 			30m  stack 1 flow = 0
 			31m2s stack 1 flow = 0`, []string{"1m0s raised SPRING", "1m1s acknowledged SPRING by kim", "31m2s raised stack 1 flow < SPRING"}},
+		{"both call again, unless the cause was answered again", springFlow + unitFlow, `
+			0s   spring flow = 0
+			60s  spring flow = 0
+			61s  ack ` + both + `
+			20m  stack 1 flow = 0
+			21m  stack 1 flow = 0
+			61m1s tick
+			65m  ack ` + both + `
+			81m  tick`, []string{"1m0s raised SPRING", "1m1s acknowledged SPRING by kim", "21m0s raised stack 1 flow < SPRING", "21m0s acknowledged stack 1 flow < SPRING by kim",
+			"1h1m1s unacknowledged SPRING", "1h5m0s acknowledged SPRING by kim", "1h21m0s unacknowledged stack 1 flow < SPRING", "1h21m0s acknowledged stack 1 flow < SPRING by kim"}},
 		{"an answer to what follows is none to the cause", springFlow + unitFlow, `
 			0s   spring flow = 0
 			60s  spring flow = 0
@@ -249,7 +259,7 @@ func TestCauseWords(t *testing.T) {
 		"Head box: units below it are low on flow — 3 of 4 units",
 		"Stack 1: low flow — 0.0 L/min, setpoint 10.0 L/min",
 		"Head box: units below it are low on flow — 1 of 4 units",
-		"Stack 1: low flow, still so though most others are right again — 0.0 L/min, setpoint 10.0 L/min",
+		"Stack 1: still low flow though most others are right again — 0.0 L/min, setpoint 10.0 L/min",
 	}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Error(d)

@@ -453,6 +453,7 @@ func (c *check) answerHolds() time.Duration {
 func (e *Engine) reAlarm(now time.Time, c *check) {
 	if hold := c.answerHolds(); c.state == alarm.Acknowledged && hold > 0 && now.Sub(c.movedAt) >= hold {
 		e.move(now, c, alarm.Unacknowledged, "")
+		e.answered(now, c)
 	}
 }
 
@@ -555,6 +556,9 @@ func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
 	if from.Active() && !to.Active() {
 		c.endedAt = now
 	}
+	if c.unclean {
+		c.cause, c.causedBy = "", nil // whoever cleaned it is the cause
+	}
 	if e.quiet {
 		return
 	}
@@ -563,7 +567,9 @@ func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
 	if to.Active() {
 		left = e.left(c, now)
 	}
-	trouble += c.aside
+	if c.aside != "" {
+		trouble = stillThough(trouble, c.aside)
+	}
 	e.out = append(e.out, alarm.Transition{
 		Key: c.key(), Kind: c.rule.Kind, Occurrence: c.occurrence, From: from, To: to,
 		At: now, Since: c.since, Priority: priority, Rule: c.rule.Name, RuleAt: c.rule.At,
@@ -718,7 +724,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 		raised := false
 		if t, ok := standing[c.key()]; ok {
 			c.state, c.since, c.movedAt = t.To, t.Since, t.At
-			c.hid, c.unclean = t.Hidden, t.To.Active() && strings.HasSuffix(t.Trouble, standpipeUp)
+			c.hid, c.unclean = t.Hidden, t.To.Active() && strings.Contains(t.Trouble, standpipeUp)
 			if t.To.Active() && t.Priority > 0 && t.Priority < c.rule.Priority {
 				// It asks for more than when it was raised: raise it anew.
 				t.From, t.To, t.At, t.By = t.To, alarm.Normal, now, ""
@@ -728,9 +734,9 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 			}
 			switch {
 			case c.side != 0: // seen lately
-			case strings.Contains(t.Trouble, tooCold):
+			case strings.Contains(t.Trouble, tooCold[2:]):
 				c.side = -1
-			case strings.Contains(t.Trouble, tooWarm):
+			case strings.Contains(t.Trouble, tooWarm[2:]):
 				c.side = +1
 			}
 		}

@@ -88,7 +88,7 @@ func (e *Engine) oxygenAt(unit string, now time.Time, w oxyclock.Water) (measure
 // does not apply. At the spring and the head box it is that of the unit where
 // oxygen would run short first if the water stopped.
 func (e *Engine) left(c *check, now time.Time) string {
-	if c.rule.Kind != alarm.LowFlow && c.rule.Kind != alarm.LowOxygen {
+	if c.rule.Kind != alarm.LowFlow && c.rule.Kind != alarm.LowOxygen && (c.common == nil || c.effect == ofTemperature) {
 		return ""
 	}
 	u, ok := e.site.Unit(c.watch.Unit)
