@@ -36,7 +36,8 @@ type Model struct {
 	steps  int64 // done since start
 
 	springLPM, springC, springMgL float64
-	headC, headMgL, overflowLPM   float64
+	headLPM, headC, headMgL       float64
+	overflowLPM                   float64
 
 	topics []*topic
 	until  time.Time // Due has given everything up to here
@@ -71,7 +72,7 @@ type UnitWater struct {
 type Water struct {
 	// At is when it was so: the latest step not after the time asked for.
 	At time.Time
-	// Spring is where it rises, HeadBox the same flow before it is split.
+	// Spring is where it rises, HeadBox what of it arrives, before it is split.
 	Spring, HeadBox UnitWater
 	// Overflow is what the head box spills, L/min, 0 or more.
 	Overflow measure.FlowLPM
@@ -180,7 +181,7 @@ func (m *Model) Water() Water {
 	w := Water{
 		At:       m.start.Add(time.Duration(m.steps) * step),
 		Spring:   UnitWater{measure.FlowLPM(m.springLPM), measure.TempC(m.springC), measure.OxygenMgL(m.springMgL)},
-		HeadBox:  UnitWater{measure.FlowLPM(m.springLPM), measure.TempC(m.headC), measure.OxygenMgL(m.headMgL)},
+		HeadBox:  UnitWater{measure.FlowLPM(m.headLPM), measure.TempC(m.headC), measure.OxygenMgL(m.headMgL)},
 		Overflow: measure.FlowLPM(m.overflowLPM),
 		Units:    make(map[string]UnitWater, len(m.units)),
 	}
@@ -210,6 +211,7 @@ func (m *Model) flows(at time.Time) {
 
 	m.springC = 8.25 + 0.75*wave(day-245, 365.25) + 0.08*wave(hour(local)-16, 24) +
 		0.03*m.smooth("spring temperature", at, 3*time.Hour) + 0.004*m.smooth("spring eddies", at, 2*time.Minute)
+	m.springC += m.surfaceWater(since)
 	m.springMgL = springSaturation * m.saturation(m.springC)
 	m.headC = m.springC + 0.02
 	m.headMgL = headBoxSaturation * m.saturation(m.headC)
@@ -219,6 +221,9 @@ func (m *Model) flows(at time.Time) {
 		u.flowLPM = u.designLPM * (1 + 0.008*m.smooth(u.Name+" valve", at, 4*time.Hour) + 0.003*m.smooth(u.Name+" surge", at, 3*time.Minute))
 		for _, t := range m.troubles {
 			if t.Kind == StandpipeUp && t.Where == u.Name {
+				u.flowLPM *= 1 - t.Severity*t.share(since)
+			}
+			if t.Kind == SectionBlocked && t.Where == u.Section {
 				u.flowLPM *= 1 - t.Severity*t.share(since)
 			}
 		}
@@ -231,13 +236,14 @@ func (m *Model) flows(at time.Time) {
 			m.springLPM *= 1 - t.Severity*t.share(since)
 		}
 	}
-	m.overflowLPM = m.springLPM - wanted
+	m.headLPM = m.springLPM * (1 - m.leak(since))
+	m.overflowLPM = m.headLPM - wanted
 	if m.overflowLPM >= 0 {
 		return
 	}
 	m.overflowLPM = 0
 	for _, u := range m.units {
-		u.flowLPM *= m.springLPM / wanted
+		u.flowLPM *= m.headLPM / wanted
 	}
 }
 
@@ -270,7 +276,7 @@ func (m *Model) settle(u *unit, at time.Time, minutes float64) {
 
 	demand := u.demand * math.Exp2((u.tempC-8)/demandDoublesPer) * (1 + 0.2*wave(hour(local)-14, 24))
 	for _, t := range m.troubles {
-		if t.Kind == OxygenLow && t.Where == u.Name {
+		if (t.Kind == OxygenLow || t.Kind == OxygenFade) && t.Where == u.Name {
 			demand += t.Severity * t.share(at.Sub(m.start)) * max(0, m.headMgL*u.designLPM-demand)
 		}
 	}
@@ -295,7 +301,7 @@ func (m *Model) saturation(tempC float64) float64 {
 func (m *Model) truth(p site.Probe) float64 {
 	flow, temp, oxygen := m.springLPM, m.springC, m.springMgL
 	if p.At != m.spring {
-		temp, oxygen = m.headC, m.headMgL
+		flow, temp, oxygen = m.headLPM, m.headC, m.headMgL
 	}
 	for _, u := range m.units {
 		if u.Name == p.At {
@@ -470,7 +476,7 @@ func (m *Model) sense(t *topic, i int, n int64, at time.Time) (float64, bool) {
 	frozen := false
 	for _, tr := range m.troubles {
 		share := tr.share(since)
-		if share == 0 || tr.Kind != PowerCut && tr.Where != string(p.ID) {
+		if share == 0 || tr.Kind != PowerCut && tr.Kind != BrokerGone && tr.Where != string(p.ID) {
 			continue
 		}
 		switch tr.Kind {
@@ -479,13 +485,17 @@ func (m *Model) sense(t *topic, i int, n int64, at time.Time) (float64, bool) {
 				return 0, false
 			}
 			v = reading.Open // it is on the battery, and says so
-		case ProbeSilent:
+		case ProbeSilent, BrokerGone:
 			return 0, false
+		case ProbeJumping:
+			v += tr.Severity * 2 * (m.uniform(string(p.ID)+" jump", n) - 0.5) * (made.drift + made.driftShare*v)
+		case ProbeInAir:
+			v = m.inAir(p, n, at)
 		case ProbeFrozen:
 			frozen = true
 		case ProbeDrift:
 			v += tr.Severity * share * (made.drift + made.driftShare*v)
-		case ScreenClog, SpringFail, StandpipeUp, OxygenLow: // of the water
+		case ScreenClog, SpringFail, StandpipeUp, OxygenLow, PipeLeak, SectionBlocked, OxygenFade, WarmWater, ColdWater: // of the water
 		}
 	}
 	if p.Quantity != reading.Temperature {

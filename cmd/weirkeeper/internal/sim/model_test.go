@@ -23,12 +23,12 @@ var start = time.Date(2026, 11, 20, 18, 0, 0, 0, time.UTC)
 // hatchery is a small site with a unit of every kind.
 func hatchery() *site.Site {
 	s := &site.Site{
-		Name: "Test Fork", PressureHPa: 960, Location: time.UTC,
+		Name: "Test Fork", PressureHPa: 960, Location: time.UTC, Sections: []site.Section{{Name: "house"}},
 		Units: []site.Unit{
 			{Name: "spring", Kind: site.Spring, DesignFlowLPM: 560},
 			{Name: "head box", Kind: site.HeadBox},
-			{Name: "stack 1", Kind: site.Stack, VolumeL: 60, DesignFlowLPM: 16},
-			{Name: "trough 1", Kind: site.Trough, VolumeL: 300, DesignFlowLPM: 38},
+			{Name: "stack 1", Kind: site.Stack, Section: "house", VolumeL: 60, DesignFlowLPM: 16},
+			{Name: "trough 1", Kind: site.Trough, Section: "house", VolumeL: 300, DesignFlowLPM: 38},
 			{Name: "deep trough 1", Kind: site.DeepTrough}, // of typical size
 			{Name: "raceway 1", Kind: site.Raceway, VolumeL: 18000, DesignFlowLPM: 390},
 		},
@@ -305,6 +305,13 @@ func TestTroubles(t *testing.T) {
 		{"oxygen-low:raceway 1", ends("raceway 1 oxygen", "raceway 1 saturation"), []reading.ProbeID{"raceway 1 oxygen"}, "raceway 1 oxygen", 0.5, 0.75, false},
 		{"probe-frozen:stack 1 temperature", only("stack 1 temperature"), []reading.ProbeID{"stack 1 temperature"}, "stack 1 temperature", 0.9, 1.1, true},
 		{"probe-drift:spring temperature", only("spring temperature"), []reading.ProbeID{"spring temperature"}, "spring temperature", 1.2, 1.3, true},
+		{"pipe-leak", func(id reading.ProbeID) bool { return short(id) && id != "spring flow" || id == "head box flow" }, []reading.ProbeID{"head box flow", "stack 1 flow", "raceway 1 oxygen"}, "head box flow", 0.58, 0.62, false},
+		{"section-blocked:house", func(id reading.ProbeID) bool { return unit("stack 1")(id) || unit("trough 1")(id) }, []reading.ProbeID{"stack 1 flow", "trough 1 flow"}, "trough 1 flow", 0.08, 0.12, false},
+		{"oxygen-fade:raceway 1", ends("raceway 1 oxygen", "raceway 1 saturation"), []reading.ProbeID{"raceway 1 oxygen"}, "raceway 1 oxygen", 0.4, 0.8, false},
+		{"warm-water", ends("temperature", "oxygen", "saturation"), []reading.ProbeID{"spring temperature", "stack 1 temperature", "raceway 1 oxygen"}, "spring temperature", 1.4, 1.6, false},
+		{"cold-water", ends("temperature", "oxygen", "saturation"), []reading.ProbeID{"spring temperature", "stack 1 temperature"}, "spring temperature", 0.4, 0.6, false},
+		{"probe-jumping:raceway 1 oxygen", only("raceway 1 oxygen"), []reading.ProbeID{"raceway 1 oxygen"}, "raceway 1 oxygen", 0.7, 1.3, true},
+		{"probe-in-air:stack 1 temperature", only("stack 1 temperature"), []reading.ProbeID{"stack 1 temperature"}, "stack 1 temperature", 1.2, 1.9, true},
 		{"probe-drift:stack 1 flow", only("stack 1 flow"), []reading.ProbeID{"stack 1 flow"}, "stack 1 flow", 0.48, 0.56, true},
 	} {
 		t.Run(tc.trouble, func(t *testing.T) {
@@ -390,6 +397,7 @@ func TestSilence(t *testing.T) {
 	}{
 		{"probe-silent:stack 1 flow", func(id reading.ProbeID) bool { return id == "stack 1 flow" }},
 		{"power-cut", func(reading.ProbeID) bool { return true }},
+		{"broker-gone", func(reading.ProbeID) bool { return true }},
 	} {
 		t.Run(tc.trouble, func(t *testing.T) {
 			tr, err := sim.ParseTrouble(tc.trouble + "@1h/30m")

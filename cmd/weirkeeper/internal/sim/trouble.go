@@ -33,6 +33,8 @@ const (
 	nowhere place = ""
 	atUnit  place = "unit"
 	atProbe place = "probe"
+	// inSection is a section of the site.
+	inSection place = "section"
 )
 
 var kinds = []struct {
@@ -49,6 +51,14 @@ var kinds = []struct {
 	{ProbeDrift, atProbe, 0.5, "one probe departs slowly from the truth; 100% is 4 degC, 4 mg/L, 40% of saturation or all of the flow"},
 	{ProbeSilent, atProbe, 0, "one probe says nothing"},
 	{PowerCut, nowhere, 0, "every probe but the contacts says nothing, and those say open; the water runs on"},
+	{PipeLeak, nowhere, 0.4, "a share of the spring's water is lost on its way, after the spring's probe"},
+	{SectionBlocked, inSection, 0.9, "the flow through every unit of one section falls by a share"},
+	{OxygenFade, atUnit, 0.7, "one unit loses a share of its oxygen that grows through the whole time"},
+	{WarmWater, nowhere, 0.5, "warm surface water comes into the spring; 100% is 8 degC"},
+	{ColdWater, nowhere, 0.5, "melt water comes into the spring; 100% is 8 degC"},
+	{ProbeJumping, atProbe, 0.5, "every reading of one probe is off by another amount; 100% is as for probe-drift"},
+	{ProbeInAir, atProbe, 0, "one probe hangs in the air"},
+	{BrokerGone, nowhere, 0, "nothing at all is heard"},
 }
 
 // Kinds lists every kind of trouble.
@@ -194,6 +204,13 @@ func (t Trouble) placed(s *site.Site) error {
 		for _, p := range s.Probes {
 			known = append(known, string(p.ID))
 		}
+	case inSection:
+		for _, sec := range s.Sections {
+			if sec.Name == t.Where {
+				return nil
+			}
+			known = append(known, sec.Name)
+		}
 	case atUnit:
 		for _, u := range s.Units {
 			if !holdsStock(u.Kind) {
@@ -230,11 +247,13 @@ func (t Trouble) share(since time.Duration) float64 {
 		return min(1, 3*through)
 	case SpringFail:
 		return min(1, through)
-	case ProbeDrift:
+	case WarmWater, ColdWater:
+		return t.surfaceWater(since)
+	case OxygenFade, ProbeDrift:
 		if since < end {
 			return through
 		}
-	case StandpipeUp, OxygenLow, ProbeFrozen, ProbeSilent, PowerCut:
+	case StandpipeUp, OxygenLow, ProbeFrozen, ProbeSilent, PowerCut, PipeLeak, SectionBlocked, ProbeJumping, ProbeInAir, BrokerGone:
 		if since < end {
 			return 1
 		}

@@ -54,7 +54,7 @@ func TestParseTroubleRefuses(t *testing.T) {
 		{"standpipe-up@1h/40m", `standpipe-up needs the name of a unit; write standpipe-up:NAME@START/LENGTH`},
 		{"probe-frozen:x@1h/40m/50%", `probe-frozen has no severity; leave it out`},
 		{"screen-clgo@1h/40m", `there is no kind "screen-clgo"; did you mean "screen-clog"?`},
-		{"heron@1h/40m", `there is no kind "heron"; the kinds are screen-clog, spring-fail, standpipe-up, oxygen-low, probe-frozen, probe-drift, probe-silent, power-cut`},
+		{"heron@1h/40m", `there is no kind "heron"; the kinds are screen-clog, spring-fail, standpipe-up, oxygen-low, probe-frozen, probe-drift, probe-silent, power-cut, pipe-leak, section-blocked, oxygen-fade, warm-water, cold-water, probe-jumping, probe-in-air, broker-gone`},
 	} {
 		t.Run(tc.in, func(t *testing.T) {
 			_, err := sim.ParseTrouble(tc.in)
