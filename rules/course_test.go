@@ -2,8 +2,8 @@ package rules_test
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
-	"iter"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -332,15 +332,17 @@ func restless(rnd *rand.Rand, s *site.Site, days int) []reading.Reading {
 	return all
 }
 
-// history is what a record holds of each probe.
-func history(rs []reading.Reading) func(reading.ProbeID, time.Time, time.Time) iter.Seq[reading.Reading] {
-	return func(id reading.ProbeID, from, to time.Time) iter.Seq[reading.Reading] {
-		return func(yield func(reading.Reading) bool) {
-			for _, r := range rs {
-				if r.Probe == id && !r.At.Before(from) && r.At.Before(to) && !yield(r) {
-					return
-				}
-			}
+// lookBack gives an engine the days it wants of a record.
+func lookBack(tb testing.TB, e *rules.Engine, now time.Time, rs []reading.Reading) {
+	tb.Helper()
+	for {
+		d, ok := e.LookBack(now)
+		if !ok {
+			return
+		}
+		of := slices.DeleteFunc(slices.Clone(rs), func(r reading.Reading) bool { return r.Probe != d.Probe || r.At.Before(d.From) })
+		if err := e.LookedBack(d, sequence(of)); err != nil {
+			tb.Fatal(err)
 		}
 	}
 }
@@ -355,7 +357,7 @@ func TestCoursesGoOn(t *testing.T) {
 	raised := make(map[alarm.Kind]int)
 	for seed := range *seeds {
 		rnd := rand.New(rand.NewPCG(seed, 5))
-		all := restless(rnd, s, 30)
+		all := restless(rnd, s, 24)
 		live := engine(t, s, text)
 		var whole journal
 		told := make([]int, len(all)+1) // transitions before each reading
@@ -372,9 +374,9 @@ func TestCoursesGoOn(t *testing.T) {
 				raised[tr.Kind]++
 			}
 		}
-		for n := range 12 {
+		for n := range 6 {
 			cut := len(all)/3 + rnd.IntN(len(all)/2)
-			if n > 2 { // soon before something happens
+			if n > 1 { // soon before something happens
 				cut = max(0, busy[rnd.IntN(len(busy))]-rnd.IntN(30))
 			}
 			now, want := all[cut].ArrivedAt, whole.transitions[told[cut]:]
@@ -382,11 +384,10 @@ func TestCoursesGoOn(t *testing.T) {
 
 			again := rules.New(s, prog)
 			record := journal{readings: all[:cut], transitions: whole.transitions[:told[cut]]}
-			past := record.past(now, again.Memory())
-			past.History = history(record.readings)
-			if gone, err := again.Rebuild(now, past); err != nil || len(gone) > 0 {
+			if gone, err := again.Rebuild(now, record.past(now, again.Memory())); err != nil || len(gone) > 0 {
 				t.Fatal(gone, err)
 			}
+			lookBack(t, again, now, record.readings)
 			moved := engine(t, s, text)
 			for i := range all[:cut] {
 				moved.Reading(all[i].ArrivedAt, &all[i])
@@ -424,9 +425,10 @@ func TestSlowDriftLooksBack(t *testing.T) {
 	e := rules.New(s, program(t, s, slowTemp))
 	all := hourly(12, func(day float64) float64 { return 8 + 0.2*day })
 	now := all[len(all)-1].At.Add(time.Minute)
-	if _, err := e.Rebuild(now, rules.Past{History: history(all)}); err != nil {
+	if _, err := e.Rebuild(now, rules.Past{}); err != nil {
 		t.Fatal(err)
 	}
+	lookBack(t, e, now, all)
 	if e.Memory() > time.Hour {
 		t.Errorf("a restart reads %v of all probes", e.Memory())
 	}
@@ -557,5 +559,37 @@ func TestCoursesWhileCleaning(t *testing.T) {
 				t.Errorf("transitions (-want +got):\n%s", d)
 			}
 		})
+	}
+}
+
+// Days that cannot be read, or that are not there, are asked for once.
+func TestLookBackWithoutRecord(t *testing.T) {
+	s := slowSite()
+	for _, broken := range []error{nil, errors.New("disk")} {
+		e := rules.New(s, program(t, s, slowTemp+strings.Replace(slowTemp, `"d"`, `"e"`, 1)))
+		all := hourly(6, func(day float64) float64 { return 8 + 0.2*day })
+		now := all[len(all)-1].At.Add(time.Minute)
+		if _, err := e.Rebuild(now, rules.Past{Readings: sequence(all[len(all)-6:])}); err != nil {
+			t.Fatal(err)
+		}
+		d, ok := e.LookBack(now)
+		if want := (rules.Days{Probe: "spring temperature", From: now.Add(-10*24*time.Hour - 2*time.Hour)}); !ok || d != want {
+			t.Fatalf("wanted %+v %v, want %+v", d, ok, want)
+		}
+		err := e.LookedBack(d, func(yield func(reading.Reading, error) bool) {
+			if broken != nil {
+				yield(reading.Reading{}, broken)
+			}
+		})
+		if !errors.Is(err, broken) {
+			t.Errorf("error %v, want %v", err, broken)
+		}
+		if d, ok := e.LookBack(now); ok {
+			t.Errorf("wanted again: %+v", d)
+		}
+		r := rulestest.Reading("spring temperature", now, 9)
+		if got := e.Reading(now, &r); len(got) > 0 {
+			t.Errorf("got %v", briefs(got))
+		}
 	}
 }

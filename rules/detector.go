@@ -32,12 +32,12 @@ type pastJudge interface {
 	past(e *Engine, v float64) (_ verdict, trouble, detail string)
 }
 
-// backfiller is a taker that looks back so far that after a restart it is fed from
-// the history of its probe and not by Memory. It takes the readings in order of
-// their time.
-type backfiller interface {
+// dayLooker is a taker that looks back so far that after a restart it is not fed by
+// Memory but by LookedBack.
+type dayLooker interface {
 	taker
 	lookback() time.Duration
+	forget()
 }
 
 // atReadings is a detector that time alone tells nothing, with no memory of its

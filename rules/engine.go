@@ -57,6 +57,7 @@ type Engine struct {
 	switchAt, switched time.Time
 	quiet              bool      // rebuilding: change state, say nothing
 	due, ticked        time.Time // see Due; the newest tick that was not skipped
+	wantedDays         []*check  // see LookBack
 	out                []alarm.Transition
 }
 
@@ -639,9 +640,6 @@ func (e *Engine) clamp(now time.Time) {
 type Past struct {
 	// Readings of the last Memory(), in the order they were committed.
 	Readings iter.Seq2[reading.Reading, error]
-	// History is what the record holds of a probe with from <= At < to, in order
-	// of At; nil when there is none. Only kinds that look back over days ask.
-	History func(id reading.ProbeID, from, to time.Time) iter.Seq[reading.Reading]
 	// ChoresDone of the last days.
 	ChoresDone []site.ChoreDone
 	// Acts of the last days, and those by which a unit is in or out of service
@@ -689,26 +687,22 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 	}
 	e.started = time.Time{}
 	var err error
-	filled := false
+	first := true
 	if past.Readings != nil {
 		for r, rerr := range past.Readings {
 			if rerr != nil {
 				err = rerr
 				break
 			}
-			if !filled {
+			if first {
 				e.standFaults(past, r.ArrivedAt)
-				e.backfill(past, r.ArrivedAt)
-				filled = true
+				first = false
 			}
 			for len(acts) > 0 && !acts[0].At.After(r.ArrivedAt) {
 				take() // what it was judged by then
 			}
 			e.Reading(r.ArrivedAt, &r)
 		}
-	}
-	if !filled {
-		e.backfill(past, now)
 	}
 	for len(acts) > 0 {
 		take()
@@ -756,6 +750,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 	e.started = now
 	e.wake(time.Time{})
 	e.clamp(now)
+	e.wantDays()
 	for _, c := range e.counters {
 		c.live = past.Readings == nil // else it had but the newest
 	}

@@ -62,6 +62,8 @@ func newSlowDrift(_ *Engine, c *check) detector { return &slowDrift{c: c} }
 
 func (d *slowDrift) lookback() time.Duration { return d.c.rule.Over + 2*time.Hour }
 
+func (d *slowDrift) forget() { d.hours, d.open, d.days, d.stale = d.hours[:0], openHour{}, 0, false }
+
 func (d *slowDrift) took(r *reading.Reading) {
 	start := r.At.Add(-d.phase).Truncate(time.Hour).Add(d.phase)
 	o := &d.open

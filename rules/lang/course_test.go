@@ -17,11 +17,8 @@ import (
 	"weirkeeper/rules/site"
 )
 
-// What becomes of the kinds that look at how values move, written out and with
-// their starting values. A change of temperature is a difference: 1.8 degF of it
-// is 1 degC.
-func TestCourses(t *testing.T) {
-	got := good(t, rulestest.Site(), `
+// Every kind that looks at how values move, or at several probes.
+const everyCourse = `
 fast_change "a" {
   covers {
     units = ["spring"]
@@ -29,46 +26,46 @@ fast_change "a" {
   change    = "1.8 degF"
   within    = "30 min"
   deadband  = "0.9 degF"
-  direction = "rising"`+words+`}
+  direction = "rising"` + words + `}
 fast_change "b" {
   covers {
     kinds = ["trough"]
   }
   change = "10 gpm"
-  within = "1 h"`+words+`}
+  within = "1 h"` + words + `}
 slow_drift "c" {
   covers {
     units = ["raceway 1"]
   }
   change    = "1 mg/L"
   per       = "7 d"
-  direction = "falling"`+words+`}
+  direction = "falling"` + words + `}
 slow_drift "d" {
   covers {
     units = ["deep 1"]
   }
   change = "10% saturation"
   per    = "14 d"
-  over   = "30.5 d"`+words+`}
+  over   = "30.5 d"` + words + `}
 from_sister "e" {
   covers {
     kinds = ["stack"]
   }
   departure = "0.9 degF"
-  sister    = "stack 2"`+words+`}
+  sister    = "stack 2"` + words + `}
 from_sister "f" {
   covers {
     kinds = ["spring", "stack"]
   }
   departure = "0.5 degC"
   deadband  = "0.2 degC"
-  sisters   = "median"`+words+`}
+  sisters   = "median"` + words + `}
 water_balance "g" {
   covers {
     kinds = ["spring", "stack", "trough"]
   }
   source       = "spring"
-  allowed_loss = "15%"`+words+`}
+  allowed_loss = "15%"` + words + `}
 water_balance "h" {
   covers {
     kinds = ["stack"]
@@ -77,23 +74,29 @@ water_balance "h" {
   allowed_loss = "15%"
   allowed_gain = "10 %"
   deadband     = "1%"
-  on_delay     = "1 min"`+words+`}
+  on_delay     = "1 min"` + words + `}
 high_flow "i" {
   covers {
     units = ["spring", "trough 1"]
   }
-  setpoint = "20 gpm"`+words+`}
+  setpoint = "20 gpm"` + words + `}
 high_flow "j" {
   covers {
     units = ["stack 1", "trough 1"]
   }
-  share_of_design_flow = "150%"`+words+`}
+  share_of_design_flow = "150%"` + words + `}
 high_oxygen "k" {
   covers {
     kinds = ["raceway", "deep trough"]
   }
-  setpoint = "110% saturation"`+words+`}
-`)
+  setpoint = "110% saturation"` + words + `}
+`
+
+// What becomes of the kinds that look at how values move, written out and with
+// their starting values. A change of temperature is a difference: 1.8 degF of it
+// is 1 degC.
+func TestCourses(t *testing.T) {
+	got := good(t, rulestest.Site(), everyCourse)
 	const gpm = 3.785411784 // L/min, by definition of the US gallon
 	at := func(unit string, q reading.Quantity) lang.Watch {
 		return lang.Watch{Unit: unit, Probe: reading.ProbeID(unit + " " + q.String())}

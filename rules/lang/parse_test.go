@@ -441,6 +441,7 @@ func FuzzParse(f *testing.F) {
 	}
 	f.Add([]byte(everyKindA))
 	f.Add([]byte(everyKindB))
+	f.Add([]byte(everyCourse))
 	s := rulestest.Site()
 	f.Fuzz(func(t *testing.T, text []byte) {
 		parse := func() (*lang.Program, hcl.Diagnostics, string) {

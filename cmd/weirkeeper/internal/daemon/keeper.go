@@ -255,9 +255,10 @@ func (k *keeper) due(now time.Time) {
 
 // tick does what time alone calls for. Errors: as commit.
 func (k *keeper) tick(ctx context.Context, now time.Time) error {
+	days, lookBack := k.engine.LookBack(now)
 	recount := (k.countSoon || now.Sub(k.recounted).Abs() >= recountEvery) && len(k.engine.Sources()) > 0
-	if recount || len(k.corrections) > 0 {
-		// Both look at the record, which must be whole.
+	if recount || lookBack || len(k.corrections) > 0 {
+		// All look at the record, which must be whole.
 		if err := k.commit(ctx); err != nil {
 			return err
 		}
@@ -266,6 +267,9 @@ func (k *keeper) tick(ctx context.Context, now time.Time) error {
 	if recount && !k.failing && len(k.corrections) == 0 {
 		k.recounted = now
 		k.recount(ctx, recountTime)
+	}
+	if lookBack && !k.failing && len(k.corrections) == 0 {
+		k.lookBack(ctx, days)
 	}
 	k.steady(now)
 	k.watchDisk(now)
@@ -543,7 +547,6 @@ func (k *keeper) rebuild(ctx context.Context) error {
 // pastOf is what the record knows, as far back as an engine looks.
 func (k *keeper) pastOf(ctx context.Context, e *rules.Engine, now time.Time) (rules.Past, error) {
 	p := rules.Past{Readings: k.ledger.ReadingsByArrival(ctx, now.Add(-e.Memory()))}
-	p.History = k.historyOf(ctx)
 	var err error
 	if p.ChoresDone, err = k.ledger.ChoresDone(ctx, now.AddDate(0, 0, -7)); err != nil {
 		return p, fmt.Errorf("daemon: read the chores done: %w", err)

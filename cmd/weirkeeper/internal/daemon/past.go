@@ -2,27 +2,16 @@ package daemon
 
 import (
 	"context"
-	"iter"
 	"time"
 
-	"weirkeeper/rules/reading"
+	"weirkeeper/rules"
 )
 
-// historyOf gives the engine what the record holds of a probe. What cannot be read
-// is left out and logged: a trend over days is not worth a daemon that does not
-// start.
-func (k *keeper) historyOf(ctx context.Context) func(id reading.ProbeID, from, to time.Time) iter.Seq[reading.Reading] {
-	return func(id reading.ProbeID, from, to time.Time) iter.Seq[reading.Reading] {
-		return func(yield func(reading.Reading) bool) {
-			for r, err := range k.history.Readings(ctx, id, from, to) {
-				if err != nil {
-					k.log.Warn("readings of the last days not read, a slow drift may be told later", "probe", string(id), "err", err)
-					return
-				}
-				if !yield(r) {
-					return
-				}
-			}
-		}
+// lookBack gives the engine what the record holds of a probe's last days, one
+// probe at a tick: 14 days are some ten thousands of readings. What cannot be read
+// is logged: the trend then begins with what is heard.
+func (k *keeper) lookBack(ctx context.Context, d rules.Days) {
+	if err := k.engine.LookedBack(d, k.history.Readings(ctx, d.Probe, d.From, k.now().Add(24*time.Hour))); err != nil {
+		k.log.Warn("readings of the last days not read, a slow drift may be told later", "probe", string(d.Probe), "err", err)
 	}
 }
