@@ -201,15 +201,18 @@ func TestProbeFaultWords(t *testing.T) {
 		{"air", airTemp, inOrder(every("spring temperature", 0, m, 60, 8), every("stack 1 temperature", m/2, m, 20, 8), every("stack 1 temperature", 20*m+m/2, m, 6, 12)), []string{
 			"Stack 1: temperature probe may be in the air | 12.0 degC, 4.0 degC above the spring (8.0 degC), limit 3.0 degC; or its water stands",
 		}},
-		{"what depends on it", block("impossible_value", "i", `units = ["spring"]`, `on_delay = "0 s"`) + fromSpring + strings.Replace(fromSpring, `"s"`, `"late"`, 1),
-			"0s spring temperature = 8\n1m stack 1 temperature = 20\n2m stack 1 temperature = 20\n3m spring temperature = 85 (out-of-range)\n3m ack all", []string{
+		{
+			"what depends on it", block("impossible_value", "i", `units = ["spring"]`, `on_delay = "0 s"`) + fromSpring + strings.Replace(fromSpring, `"s"`, `"late"`, 1),
+			"0s spring temperature = 8\n1m stack 1 temperature = 20\n2m stack 1 temperature = 20\n3m spring temperature = 85 (out-of-range)\n3m ack all",
+			[]string{
 				"Stack 1: temperature away from the spring | 20.0 degC, 12.0 degC above the spring (8.0 degC), limit 2.0 degC",
 				"Stack 1: temperature away from the spring | 20.0 degC, 12.0 degC above the spring (8.0 degC), limit 2.0 degC",
 				"Spring: temperature probe says what cannot be | 85.0 degC; it can be from -1.0 degC to 30.0 degC",
 				"Stack 1: temperature away from the spring | 20.0 degC, 12.0 degC above the spring (8.0 degC), limit 2.0 degC; temperature probe of the spring is suspect: it says what cannot be",
 				"Stack 1: temperature away from the spring | 20.0 degC, 12.0 degC above the spring (8.0 degC), limit 2.0 degC; temperature probe of the spring is suspect: it says what cannot be",
 				"Spring: temperature probe says what cannot be | 85.0 degC; it can be from -1.0 degC to 30.0 degC",
-			}},
+			},
+		},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -391,5 +394,29 @@ func TestProbeFaultsAllocateNothing(t *testing.T) {
 		e.Reading(r.At, r)
 	}); a > 0 {
 		t.Errorf("%v allocations a reading", a)
+	}
+}
+
+// BenchmarkProbeFaults is the cost of one reading judged by each kind.
+func BenchmarkProbeFaults(b *testing.B) {
+	for _, bb := range []struct{ name, rules, probe string }{
+		{"stuck", stuckFlow, "trough 1 flow"},
+		{"jumping", jumpTemp, "stack 1 temperature"},
+		{"impossible", impossTemp, "stack 1 temperature"},
+		{"air", airTemp, "stack 1 temperature"},
+		{"air oxygen", airOxygen, "raceway 1 oxygen"},
+	} {
+		b.Run(bb.name, func(b *testing.B) {
+			e := engine(b, rulestest.Site(), bb.rules)
+			play(b, e, "0s spring temperature = 8\n0s raceway 1 temperature = 8")
+			r := rulestest.Reading(reading.ProbeID(bb.probe), rulestest.Start, 8)
+			b.ReportAllocs()
+			for i := 0; b.Loop(); i++ {
+				r.At = r.At.Add(time.Millisecond)
+				r.ArrivedAt = r.At
+				r.Value = 8 + float64(i%17)/100
+				sink += len(e.Reading(r.At, &r))
+			}
+		})
 	}
 }

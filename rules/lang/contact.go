@@ -36,6 +36,31 @@ func (p *parser) contact(b *hclread.Block, r *Rule) bool {
 	return ok && r.Means != ""
 }
 
+// someOf reads which of the quantities that a rule judges it is kept to, where it
+// judges several: quantities = ["flow", "oxygen"]. Oxygen covers both its units.
+func someOf(c *hclread.Block, quantities []reading.Quantity) []reading.Quantity {
+	if len(quantities) < 2 || !c.Has("quantities") {
+		return quantities
+	}
+	known := make([]string, len(quantities))
+	for i, q := range quantities {
+		known[i] = q.String()
+	}
+	names, _ := c.KnownNames("quantities", "quantity", known)
+	var out []reading.Quantity
+	for i, q := range quantities {
+		if slices.ContainsFunc(names, func(n hclread.Name) bool {
+			return n.Value == known[i] || n.Value == reading.Oxygen.String() && q == reading.Saturation
+		}) {
+			out = append(out, q)
+		}
+	}
+	if len(out) == 0 {
+		return quantities // a fault that is said
+	}
+	return out
+}
+
 // namedProbes reads which probes a rule covers by their own names.
 func (p *parser) namedProbes(c *hclread.Block, r *Rule, quantities []reading.Quantity) []Watch {
 	if r.Kind == alarm.MissedChore || r.Kind == alarm.Condition {

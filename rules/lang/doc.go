@@ -19,9 +19,12 @@
 // temperature_from_spring, temperature_band, low_oxygen, high_flow, high_oxygen,
 // fast_change (of any quantity), slow_drift (over days), from_sister (one unit
 // against another, or against the median of all covered), water_balance (a
-// source's flow against the sum of what it feeds), silent_probe, missed_chore and
-// condition. Every block has covers, priority, can_happen and to_do; one rule
-// covers many units. Every number carries its unit.
+// source's flow against the sum of what it feeds), silent_probe, stuck_probe,
+// jumping_probe, impossible_value and probe_in_air (a probe itself), contact (a
+// switch: mains, a float, a door), missed_chore and condition. Every block has
+// covers, priority, can_happen and to_do; one rule covers many units, or probes by name;
+// where a rule judges several quantities, covers may keep it to some of them.
+// Every number carries its unit.
 //
 // A condition is put together by the keeper, in HCL's own expressions:
 //

@@ -191,6 +191,7 @@ func (p *parser) covers(b *hclread.Block, r *Rule, quantities []reading.Quantity
 	units, _ := c.KnownNames("units", "unit", p.unitNames())
 	except, _ := c.KnownNames("except", "unit", p.unitNames())
 	all, _ := c.Bool("all")
+	quantities = someOf(c, quantities)
 	named := p.namedProbes(c, r, quantities)
 	add(kindNames, func(u *site.Unit, n string) bool { return string(u.Kind) == n })
 	add(sections, func(u *site.Unit, n string) bool { return u.Section == n })

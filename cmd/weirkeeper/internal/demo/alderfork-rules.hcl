@@ -298,6 +298,90 @@ contact "mains" {
   to_do      = "Look at the water and the fish first. Then see whether it is the house or the whole line, and start the generator from outside its shed. Leave repairs to a licensed electrician."
 }
 
+# A probe that says the same to the last digit, jumps, says what cannot be or
+# hangs in the air tells nothing of its water: it is alarmed itself, and nothing
+# else goes by it but low flow and low oxygen. A suspicion takes away no call-out:
+# rules that ask for more than the probe's own alarm are judged as ever. How long a
+# probe may rest and how far it may jump: common practice, no source. Each probe's
+# own habit is waited for as well, so that coarse ones are not called stuck.
+stuck_probe "flow and oxygen" {
+  covers {
+    all        = true
+    except     = ["head box"]
+    quantities = ["flow", "oxygen"]
+  }
+  longer_than = "2 h"
+  priority    = "call-out"
+  can_happen  = "The number looks right and the water may be gone."
+  to_do       = "Look at the water first. If it runs, clean the probe, look at its cable, and take its power away for a minute."
+}
+
+stuck_probe "temperature" {
+  covers {
+    all        = true
+    except     = ["trough 2", "trough 4", "trough 6", "trough 8", "trough 10"]
+    quantities = ["temperature"]
+  }
+  longer_than = "12 h"
+  priority    = "morning"
+  can_happen  = "Nobody sees the water get warmer or colder, and thermal units come from another probe."
+  to_do       = "Compare with the hand thermometer, then take the probe's power away for a minute."
+}
+
+# Somebody at a standpipe makes a number go down and up once or twice. Five times
+# to and fro within an hour is a loose plug. Common practice, no source.
+jumping_probe "temperature" {
+  covers {
+    all    = true
+    except = ["trough 2", "trough 4", "trough 6", "trough 8", "trough 10"]
+  }
+  change     = "2 degC"
+  within     = "2 min"
+  times      = 5
+  priority   = "morning"
+  can_happen = "The number says nothing. Thermal units come from another probe."
+  to_do      = "Look for a loose plug or a wet joint in the cable."
+}
+
+jumping_probe "flow of troughs" {
+  covers {
+    kinds = ["trough"]
+  }
+  change     = "20 L/min"
+  within     = "2 min"
+  times      = 5
+  priority   = "morning"
+  can_happen = "The number says nothing, and low flow may be told late or for nothing."
+  to_do      = "Look whether the water comes in bursts: air in the pipe. If it runs evenly, look at the probe's plug."
+}
+
+# A broken wire reads as very cold, a short as very hot. Once may be the radio.
+impossible_value "all" {
+  covers {
+    all = true
+  }
+  on_delay   = "5 min"
+  priority   = "morning"
+  can_happen = "Nothing watches this water while the probe says what cannot be."
+  to_do      = "Look at the probe's cable and plug."
+}
+
+# Farther from the spring than this, and there faster than standing water can be:
+# common practice, no source. Water that stands in a draught can look alike, and
+# then the rules above call out.
+probe_in_air "all with a thermometer" {
+  covers {
+    all    = true
+    except = ["trough 2", "trough 4", "trough 6", "trough 8", "trough 10"]
+  }
+  departure  = "3 degC"
+  on_delay   = "10 min"
+  off_delay  = "30 min"
+  priority   = "morning"
+  can_happen = "The probe measures the room and not the water, or the water has run out."
+  to_do      = "See that there is water, and put the probe back where it runs."
+}
+
 # A probe that says nothing hides everything else. Three missed readings can be
 # the radio; this many are not. Common practice, no source.
 silent_probe "spring" {

@@ -1,0 +1,87 @@
+package lang_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/lang"
+	"weirkeeper/rules/reading"
+	"weirkeeper/rules/rulestest"
+	"weirkeeper/rules/site"
+)
+
+// What rules on probes and contacts watch, and their starting values.
+func TestProbeFaultRules(t *testing.T) {
+	s := rulestest.Site()
+	s.Probes = append(s.Probes, site.Probe{ID: "mains", Quantity: reading.Contact, Topic: "mains", High: 1, Every: time.Hour})
+	p := good(t, s, `
+stuck_probe "all" {
+  covers {
+    units = ["trough 1", "raceway 1"]
+  }`+words+`}
+stuck_probe "some" {
+  covers {
+    units      = ["raceway 1", "deep 1"]
+    quantities = ["oxygen"]
+    probes     = ["spring oxygen"]
+  }
+  longer_than = "3 h"`+words+`}
+jumping_probe "degF" {
+  covers {
+    units = ["stack 1"]
+  }
+  change = "3.6 degF"`+words+`}
+probe_in_air "air" {
+  covers {
+    units = ["raceway 1"]
+  }
+  departure = "5.4 degF"`+words+`}
+impossible_value "i" {
+  covers {
+    units = ["trough 2"]
+  }`+words+`}
+contact "mains" {
+  covers {
+    probes = ["mains"]
+  }
+  alarm_when = "closed"
+  means      = "on the generator."`+words+`}
+`)
+	type rule struct {
+		kind              alarm.Kind
+		watches           []lang.Watch
+		onDelay, offDelay time.Duration
+	}
+	want := map[string]rule{
+		"all":   {alarm.StuckProbe, []lang.Watch{{Unit: "trough 1", Probe: "trough 1 temperature", After: 12 * time.Hour}, {Unit: "trough 1", Probe: "trough 1 flow", After: 2 * time.Hour}, {Unit: "raceway 1", Probe: "raceway 1 temperature", After: 12 * time.Hour}, {Unit: "raceway 1", Probe: "raceway 1 oxygen", After: 2 * time.Hour}}, 0, 10 * time.Minute},
+		"some":  {alarm.StuckProbe, []lang.Watch{{Unit: "raceway 1", Probe: "raceway 1 oxygen", After: 3 * time.Hour}, {Unit: "deep 1", Probe: "deep 1 saturation", After: 3 * time.Hour}, {Unit: "spring", Probe: "spring oxygen", After: 3 * time.Hour}}, 0, 10 * time.Minute},
+		"degF":  {alarm.JumpingProbe, []lang.Watch{{Unit: "stack 1", Probe: "stack 1 temperature"}}, 0, 10 * time.Minute},
+		"air":   {alarm.ProbeInAir, []lang.Watch{{Unit: "raceway 1", Probe: "raceway 1 temperature"}, {Unit: "raceway 1", Probe: "raceway 1 oxygen"}}, 10 * time.Minute, 30 * time.Minute},
+		"i":     {alarm.ImpossibleValue, []lang.Watch{{Unit: "trough 2", Probe: "trough 2 flow"}}, 5 * time.Minute, 0},
+		"mains": {alarm.Contact, []lang.Watch{{Probe: "mains"}}, time.Minute, 0},
+	}
+	got := make(map[string]rule)
+	for _, r := range p.Rules {
+		got[r.Name] = rule{r.Kind, r.Watches, r.OnDelay, r.OffDelay}
+		switch r.Name {
+		case "degF":
+			if r.Change < 1.999 || r.Change > 2.001 || r.Within != 2*time.Minute || r.Times != 5 {
+				t.Errorf("jumping: %v in %v, %d times", r.Change, r.Within, r.Times)
+			}
+		case "air":
+			if r.Departure < 2.999 || r.Departure > 3.001 || r.Margin != 3 {
+				t.Errorf("in the air: %v, %v", r.Departure, r.Margin)
+			}
+		case "mains":
+			if r.AlarmWhen != reading.Closed || r.Means != "on the generator" {
+				t.Errorf("contact: %v, %q", r.AlarmWhen, r.Means)
+			}
+		}
+	}
+	if diff := cmp.Diff(want, got, cmp.AllowUnexported(rule{})); diff != "" {
+		t.Errorf("rules (-want +got):\n%s", diff)
+	}
+}
