@@ -127,6 +127,24 @@ low_oxygen "raceways and deep troughs" {
   EOT
 }
 
+# Two signs at once are worth going out for before either alone would be: a
+# screen that clogs slowly, and fish that already feel it. 85% of the design flow,
+# 7 mg/L, and 2 degC above the spring: common practice, no source. flow, oxygen
+# and temperature are the unit's own.
+condition "clogging" {
+  covers {
+    kinds = ["raceway", "deep trough"]
+  }
+  when       = flow < "85%" * design_flow && (oxygen < "7 mg/L" || temperature - unit["spring"].temperature > "2 degC")
+  until      = flow > "90%" * design_flow || (oxygen > "7.5 mg/L" && temperature - unit["spring"].temperature < "1.5 degC")
+  lasting    = "10 min"
+  off_delay  = "5 min"
+  says       = "less water, and the fish feel it"
+  priority   = "call-out"
+  can_happen = "The flow goes on falling, and oxygen with it. Heavy stock has a few hours, or less when the screen closes."
+  to_do      = "Look at the tail screen first, then at the valve. Stop feeding until the flow has been right for an hour."
+}
+
 # Spring water that runs out of the hill comes up at about nine tenths of
 # saturation here. A fall is slow and needs nobody at night. Common practice, no
 # source.
