@@ -4,9 +4,10 @@ import "time"
 
 // toBeDone reports whether a chore that is due is to be done at all: at a unit in
 // which nothing lay at its hour, or lies now, it is not, unless the site file says
-// even then. As long as no lots are recorded nothing is known of that.
+// even then. Of a unit in which no lot ever lay nothing is known: its fish may
+// just not have been written down.
 func (e *Engine) toBeDone(c *check, now time.Time) bool {
-	if c.chore.EvenEmpty || len(e.book.Lots()) == 0 {
+	if c.chore.EvenEmpty || !e.everLay(c.watch.Unit) {
 		return true
 	}
 	u, ok := e.site.Unit(c.watch.Unit)
@@ -14,6 +15,20 @@ func (e *Engine) toBeDone(c *check, now time.Time) bool {
 		return true
 	}
 	return e.lay(u.Name, c.lastDue) && e.lay(u.Name, now)
+}
+
+// everLay reports whether the book knows of any lot in a unit, now or before.
+func (e *Engine) everLay(unit string) bool {
+	for _, l := range e.book.Lots() {
+		for _, s := range l.Strands {
+			for _, stay := range s.Path {
+				if stay.Unit == unit {
+					return true
+				}
+			}
+		}
+	}
+	return false
 }
 
 // lay reports whether any lot lay in a unit at a time, by the book.

@@ -33,8 +33,8 @@ func TestChoresOfEmptyUnits(t *testing.T) {
 	}{
 		{"no lots recorded at all", nil, nil, false, "16h tick", "[16h0m0s raised KEY]"},
 		{"a lot lies there", []lot.Lot{lotIn("trough 1", -time.Hour)}, nil, false, "16h tick", "[16h0m0s raised KEY]"},
-		{"a lot lies elsewhere", []lot.Lot{lotIn("trough 2", -time.Hour)}, nil, false, "16h..24h tick every 1m", "[]"},
-		{"elsewhere, but even so", []lot.Lot{lotIn("trough 2", -time.Hour)}, nil, true, "16h tick", "[16h0m0s raised KEY]"},
+		{"a lot lies elsewhere, none ever lay there", []lot.Lot{lotIn("trough 2", -time.Hour)}, nil, false, "16h tick", "[16h0m0s raised KEY]"},
+		{"left before the hour, but even so", []lot.Lot{lotIn("trough 1", -time.Hour)}, &book.Entry{}, true, "16h tick", "[16h0m0s raised KEY]"},
 		{"came at the hour", []lot.Lot{lotIn("trough 1", 16*time.Hour)}, nil, false, "16h tick", "[16h0m0s raised KEY]"},
 		{"came after the hour: due the next day", []lot.Lot{lotIn("trough 1", 16*time.Hour+time.Minute)}, nil, false, "16h..40h tick every 1m", "[40h0m0s raised KEY]"},
 		{"left before the hour", []lot.Lot{lotIn("trough 1", -time.Hour)}, &book.Entry{}, false, "16h..40h tick every 1m", "[]"},
@@ -68,6 +68,8 @@ func TestChoresOfEmptyUnits(t *testing.T) {
 // The source's chores are done whatever lies where.
 func TestChoresOfTheSpring(t *testing.T) {
 	s := rulestest.Site()
+	before := lot.Stay{Unit: "stack 2", From: s.Lots[0].Path[0].From.Add(-time.Hour)}
+	s.Lots[0].Path = append([]lot.Stay{before}, s.Lots[0].Path...) // it is empty now
 	s.Chores = append(s.Chores, site.Chore{Name: "clearing", Units: []string{"spring", "stack 2"}, By: []int{600}})
 	e := engine(t, s, block("missed_chore", "c", "", `chore = "clearing"`))
 	if got := fmt.Sprint(briefs(play(t, e, "16h tick"))); got != "[16h0m0s raised missed_chore/c/spring]" {

@@ -75,15 +75,17 @@ func earlier(t time.Time, others ...time.Time) time.Time {
 	return t
 }
 
-// contents is what each unit holds by the book; without a book nothing is known.
+// contents is what each unit holds by the book. Of a unit in which no lot ever
+// lay nothing is known: its fish may just not have been written down.
 func (e *Engine) contents() map[string]site.Content {
 	out := make(map[string]site.Content)
 	lots := e.book.Lots()
-	if len(lots) == 0 {
-		return out
-	}
-	for i := range e.site.Units {
-		out[e.site.Units[i].Name] = site.Empty
+	for _, l := range lots {
+		for i := range l.Strands {
+			for _, stay := range l.Strands[i].Path {
+				out[stay.Unit] = site.Empty
+			}
+		}
 	}
 	order := site.Contents()
 	rank := func(c site.Content) int {

@@ -6,6 +6,7 @@ import (
 
 	"weirkeeper/rules"
 	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/lot"
 	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/rulestest"
 )
@@ -43,9 +44,14 @@ low_flow "trough" {
 // flow is the alarm raised?
 func TestSetpointFollowsContents(t *testing.T) {
 	s := rulestest.Site()
-	s.Lots[0].Path[0].Unit = "stack 1"
+	before := lot.Stay{Unit: "trough 1", From: s.Lots[0].Path[0].From.Add(-time.Hour)}
+	s.Lots[0].Path = append([]lot.Stay{before}, s.Lots[0].Path...) // it is empty now
 	evening := time.Date(2026, 11, 20, 21, 0, 0, 0, time.UTC)
 	night := evening.Add(2 * time.Hour)
+	neverThere := func(k *keeping) {
+		k.entries = book.FromSite(rulestest.Site().Lots[0])
+		k.SetBook(book.New(k.entries, k.BookOptions()))
+	}
 	into := func(k *keeping) {
 		k.must(book.Entry{Lot: "2026-A", Kind: book.Moved, At: evening, To: "trough 1"}, evening)
 	}
@@ -72,6 +78,7 @@ func TestSetpointFollowsContents(t *testing.T) {
 		setpoint float64 // 0: never raised
 	}{
 		{"empty", nil, evening, 0},
+		{"never used: nothing is known", []func(*keeping){neverThere}, evening, 20},
 		{"eggs: as written", []func(*keeping){into}, evening, 20},
 		{"sac fry: as written", []func(*keeping){hatched, into}, evening, 20},
 		{"fry", []func(*keeping){swimming, into}, evening, 30},
@@ -105,6 +112,8 @@ func TestSetpointFollowsContents(t *testing.T) {
 // unit was emptied ends, and says why.
 func TestSetpointChangesUnderAnAlarm(t *testing.T) {
 	s := rulestest.Site()
+	before := lot.Stay{Unit: "trough 1", From: s.Lots[0].Path[0].From.Add(-time.Hour)}
+	s.Lots[0].Path = append([]lot.Stay{before}, s.Lots[0].Path...)
 	k := &keeping{Engine: rules.New(s, program(t, s, whileRules)), t: t, site: s}
 	for _, l := range s.Lots {
 		k.entries = append(k.entries, book.FromSite(l)...)

@@ -13,8 +13,8 @@ const (
 	// Fingerlings were fed and weighed at 1 g or more (common practice, no
 	// source).
 	Fingerlings Content = "fingerlings"
-	// Empty: nothing of any lot is there by the book. A site without a book of
-	// lots has no empty units: nothing is known of what they hold.
+	// Empty: by the book a lot lay there once and nothing does now. A unit that
+	// no lot ever lay in is not empty: nothing is known of what it holds.
 	Empty Content = "empty"
 )
 
