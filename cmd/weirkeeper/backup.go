@@ -14,6 +14,7 @@ import (
 	"strings"
 
 	"weirkeeper/cmd/weirkeeper/internal/daemon"
+	"weirkeeper/cmd/weirkeeper/internal/web"
 	"weirkeeper/ingest/ledger"
 )
 
@@ -88,6 +89,9 @@ func (b *backup) make(ctx context.Context, head, dest string) (err error) {
 	if err := b.series(ctx); err != nil {
 		return err
 	}
+	if err := b.secret(); err != nil {
+		return err
+	}
 	if err := os.WriteFile(filepath.Join(b.part, manifest), b.sums, 0o600); err != nil {
 		return err
 	}
@@ -118,6 +122,24 @@ func (b *backup) ledger(ctx context.Context, l *ledger.Ledger) error {
 		return err
 	}
 	return errors.Join(b.add(daemon.LedgerFile, f, io.Discard), f.Close())
+}
+
+// secret copies the secret of the links, where there is one: with another all
+// printed codes would be void.
+func (b *backup) secret() error {
+	from, err := os.Open(filepath.Join(b.data, web.SecretFile))
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	defer func() { _ = from.Close() }() // it was only read
+	to, err := os.OpenFile(filepath.Join(b.part, web.SecretFile), os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	return errors.Join(b.add(web.SecretFile, from, to), to.Sync(), to.Close())
 }
 
 // add copies a file, notes its sum and counts it.

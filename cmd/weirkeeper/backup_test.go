@@ -15,6 +15,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"weirkeeper/cmd/weirkeeper/internal/daemon"
+	"weirkeeper/cmd/weirkeeper/internal/web"
 	"weirkeeper/ingest/ledger"
 	"weirkeeper/rules/reading"
 )
@@ -73,6 +74,9 @@ func TestBackupAndRestore(t *testing.T) {
 	if err := l.PutLots(t.Context(), recordLots); err != nil {
 		t.Fatal(err)
 	}
+	if _, err := web.Secret(filepath.Join(dir, "weirkeeper-data")); err != nil {
+		t.Fatal(err)
+	}
 	seal(t, dir, "2026-09", "nine ")
 	seal(t, dir, "2026-10", "old ")
 	seal(t, dir, "2026-08.damaged-20261101T000000Z", "eight ")
@@ -108,7 +112,7 @@ func TestBackupAndRestore(t *testing.T) {
 	if err := l.Close(); err != nil {
 		t.Fatal(err)
 	}
-	if !strings.Contains(out, "10 files") {
+	if !strings.Contains(out, "11 files") {
 		t.Errorf("it said %s", out)
 	}
 	if err := checkSums(t, dest); err != nil {

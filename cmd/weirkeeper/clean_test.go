@@ -2,7 +2,11 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"log/slog"
+	"net/http"
+	"net/url"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -227,4 +231,75 @@ func TestButtons(t *testing.T) {
 		got = append(got, strings.ReplaceAll(s, "somebody at the button", "X"))
 	}
 	wantLines(t, "told", got, "cleaning started trough 1 by X via button", "cleaning finished trough 1 by X via button", "cleaning trough 1 by X via button", "feeding trough 2 by X via button")
+}
+
+// TestLinks prints the links, and tells of cleaning and feeding by them.
+func TestLinks(t *testing.T) {
+	dir := writeFiles(t, map[string]string{"site.hcl": cleanSite, "rules.hcl": cleanRules})
+	links := func() (code int, out, errs string) {
+		e, o, es := testEnv()
+		code = run(t.Context(), []string{"links", "--site", dir + "/site.hcl"}, e)
+		return code, o.String(), es.String()
+	}
+	if code, _, errs := links(); code != exitFault || !strings.Contains(errs, "weirkeeper run makes it") {
+		t.Errorf("before the first start: exit code %d, %s", code, errs)
+	}
+	d := startClean(t, dir, cleanMorning)
+	code, out, errs := links()
+	if code != exitOK || !strings.Contains(errs, "a telephone does not reach these links") {
+		t.Fatalf("exit code %d, %s", code, errs)
+	}
+	paths := map[string]string{}
+	for line := range strings.Lines(out) {
+		name, link, _ := strings.Cut(strings.TrimSpace(line), "  ")
+		u, err := url.Parse(strings.TrimSpace(link))
+		if err != nil {
+			t.Fatal(err)
+		}
+		paths[name] = u.Path
+	}
+	if len(paths) != 4 || paths["trough 1"] == paths["trough 2"] {
+		t.Fatalf("links:\n%s", out)
+	}
+	id := regexp.MustCompile(`name="id" value="([^"]+)"`)
+	press := func(unit, does string) string {
+		t.Helper()
+		link := "http://" + d.WebAddr() + paths[unit]
+		found := id.FindStringSubmatch(get(t, link))
+		if found == nil {
+			t.Fatal("the page has no id")
+		}
+		body := ""
+		for range 2 { // pressed twice
+			req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, link, strings.NewReader(url.Values{"by": {"rowan"}, "do": {does}, "id": {found[1]}}.Encode()))
+			if err != nil {
+				t.Fatal(err)
+			}
+			req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+			req.Close = true
+			resp, err := http.DefaultClient.Do(req)
+			if err != nil {
+				t.Fatal(err)
+			}
+			b, err := io.ReadAll(resp.Body)
+			if err != nil || resp.StatusCode != http.StatusOK {
+				t.Errorf("%s at %s: status %d, %v: %s", does, unit, resp.StatusCode, err, b)
+			}
+			_ = resp.Body.Close()
+			body = string(b)
+		}
+		return body
+	}
+	if page := press("trough 1", "start"); !strings.Contains(page, "Being cleaned by rowan since 09:00. Flow alarms call nobody until 09:20.") {
+		t.Errorf("the page says\n%s", page)
+	}
+	d.publish("clean/flow", "3")
+	if got := d.flow(); got != "Trough 1: low flow being cleaned by rowan since 09:00" {
+		t.Errorf("while it is cleaned: %s", got)
+	}
+	press("trough 1", "finish")
+	press("trough 2", "done feeding")
+	wantLines(t, "told", d.told(),
+		"cleaning started trough 1 by rowan via link", "cleaning finished trough 1 by rowan via link",
+		"cleaning trough 1 by rowan via link", "feeding trough 2 by rowan via link")
 }

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -123,6 +124,53 @@ func (k *keeper) choreDone(now time.Time, d site.ChoreDone) (string, error) {
 	return strings.TrimSpace("Recorded as done: "+d.Chore+" "+d.Unit) + "\n", nil
 }
 
+// Place tells what the page of a printed code shows of a unit, or with "" of the
+// whole site.
+func (k *keeper) Place(ctx context.Context, unit string) (*web.Place, error) {
+	p := &web.Place{Unit: unit, Site: k.site.Name, Zone: k.site.Location}
+	err := k.ask(ctx, func(now time.Time) error {
+		p.Now = now
+		if c, ok := k.engine.Acts().Cleaning(unit); ok && c.Open(now) {
+			p.Cleaning = &c
+		}
+		cleaning, _ := k.site.Cleaning(unit)
+		for i := range k.site.Chores {
+			if c := &k.site.Chores[i]; c.DoneAt(unit) && (unit == "" || c != cleaning) {
+				p.Chores = append(p.Chores, c.Name)
+			}
+		}
+		return nil
+	})
+	return p, err
+}
+
+// linkMemory is how many chores told by links are remembered, so that a button of
+// a page pressed twice counts once.
+const linkMemory = 1000
+
+// DoneHere records a chore as done now, once for each id.
+// Errors: *act.Refusal, or that it could not be stored.
+func (k *keeper) DoneHere(ctx context.Context, d site.ChoreDone, id string) (said string, err error) {
+	err = k.do(ctx, func(now time.Time) (err error) {
+		if k.linked[id] {
+			said = "This was recorded already.\n"
+			return nil
+		}
+		if said, err = k.choreDone(now, d); err != nil {
+			if unknown := (*UnknownChoreError)(nil); errors.As(err, &unknown) {
+				err = &act.Refusal{Reason: err.Error()}
+			}
+			return err
+		}
+		if len(k.linked) >= linkMemory || k.linked == nil {
+			k.linked = make(map[string]bool)
+		}
+		k.linked[id] = true
+		return nil
+	})
+	return said, err
+}
+
 // buttonRests is how long a button is deaf after a press: contacts bounce, and
 // fingers press twice (common practice, no source).
 const buttonRests = 2 * time.Second
@@ -192,6 +240,15 @@ func (k *keeper) restorePresses(acts []act.Act) {
 			k.presses[parts[3]] = press{a.At, uint16(mid)}
 		}
 	}
+}
+
+// unitNames lists the units of a site.
+func unitNames(s *site.Site) []string {
+	names := make([]string, len(s.Units))
+	for i := range s.Units {
+		names[i] = s.Units[i].Name
+	}
+	return names
 }
 
 // topics adds those of the buttons to those of the probes.

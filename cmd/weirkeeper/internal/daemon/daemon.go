@@ -134,7 +134,12 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err = d.keeper.rebuild(ctx); err != nil {
 		return nil, err
 	}
-	d.server.Handler = web.Handler(page{d, d.keeper}, promhttp.HandlerFor(d.registry, promhttp.HandlerOpts{}), log("web"))
+	secret, err := web.Secret(c.Paths.Data)
+	if err != nil {
+		return nil, err
+	}
+	rest := web.Handler(page{d, d.keeper}, promhttp.HandlerFor(d.registry, promhttp.HandlerOpts{}), log("web"))
+	d.server.Handler = web.NewCodes(d.keeper, secret, unitNames(c.Site), opt.Clock.Now, log("web")).Mount(rest)
 	d.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
 		historyCollector{d.history},
 		&stateCollector{status: d.keeper.status.Load, now: d.keeper.now, outbox: d.ledger.OutboxDepth})

@@ -91,6 +91,7 @@ type keeper struct {
 	recounted time.Time
 	badLog    map[string]badSample
 	presses   map[string]press // by button
+	linked    map[string]bool  // see DoneHere
 
 	steadyAt       time.Time    // when the clock counts as steady again; zero: nothing is waited for
 	untrustedSince int64        // the ledger's sequence number when the clock went wrong
