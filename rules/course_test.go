@@ -569,7 +569,8 @@ func TestLookBackWithoutRecord(t *testing.T) {
 		e := rules.New(s, program(t, s, slowTemp+strings.Replace(slowTemp, `"d"`, `"e"`, 1)))
 		all := hourly(6, func(day float64) float64 { return 8 + 0.2*day })
 		now := all[len(all)-1].At.Add(time.Minute)
-		if _, err := e.Rebuild(now, rules.Past{Readings: sequence(all[len(all)-6:])}); err != nil {
+		// The newest of them ends an hour.
+		if _, err := e.Rebuild(now, rules.Past{Readings: sequence(all[len(all)-9 : len(all)-2])}); err != nil {
 			t.Fatal(err)
 		}
 		d, ok := e.LookBack(now)
