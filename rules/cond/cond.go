@@ -210,13 +210,6 @@ func Probes(trees ...*Node) []reading.ProbeID {
 	return out
 }
 
-// Has reports whether a tree holds an operation.
-func (n *Node) Has(op Op) bool {
-	found := false
-	n.Each(func(n *Node) { found = found || n.Op == op })
-	return found
-}
-
 type compiler struct {
 	env   Env
 	shown []Shown

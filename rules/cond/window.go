@@ -24,9 +24,10 @@ type Window struct {
 	newest     float64
 	newestAt   int64
 	keepMedian bool
-	sorted     []float64 // means of all parts but the newest
-	fresh      bool      // mean to stdev are of these readings
+	sorted     []float64                            // means of all parts but the newest
+	known      struct{ mean, extremes, stdev bool } // of these readings
 	mean       float64
+	count      float64
 	low, high  float64
 	stdev      float64
 }
@@ -66,7 +67,8 @@ func (w *Window) Add(at time.Time, v float64) {
 	if w.n > 0 {
 		t = max(t, w.newestAt)
 	}
-	w.newest, w.newestAt, w.fresh = v, t, false
+	w.newest, w.newestAt = v, t
+	w.known.mean, w.known.extremes, w.known.stdev = false, false, false
 	for w.n > 0 && w.part(0).at <= t-w.over {
 		w.drop()
 	}
@@ -122,39 +124,55 @@ func (w *Window) Shift(by time.Duration) {
 // nothing of it. The others below are to be asked only then.
 func (w *Window) Ready() bool { return w.n > 1 && w.newestAt-w.part(0).at >= w.over/2 }
 
-// look works out mean, least, greatest and spread, oldest part first.
-func (w *Window) look() {
-	if w.fresh {
+// Mean is the mean of its readings.
+func (w *Window) Mean() float64 {
+	if !w.known.mean {
+		n, sum := 0.0, 0.0 // oldest part first, so that it rounds the same each time
+		for i := range w.n {
+			p := w.part(i)
+			n += p.n
+			sum += p.n * p.mean
+		}
+		w.known.mean, w.mean, w.count = true, sum/n, n
+	}
+	return w.mean
+}
+
+// Stdev is the sample standard deviation of its readings.
+func (w *Window) Stdev() float64 {
+	if !w.known.stdev {
+		mean, squares := w.Mean(), 0.0
+		for i := range w.n {
+			p := w.part(i)
+			squares += p.m2 + p.n*(p.mean-mean)*(p.mean-mean)
+		}
+		w.known.stdev, w.stdev = true, math.Sqrt(squares/(w.count-1))
+	}
+	return w.stdev
+}
+
+// Min is the least reading.
+func (w *Window) Min() float64 { w.extremes(); return w.low }
+
+// Max is the greatest reading.
+func (w *Window) Max() float64 { w.extremes(); return w.high }
+
+func (w *Window) extremes() {
+	if w.known.extremes {
 		return
 	}
-	w.fresh = true
-	n, sum, squares := 0.0, 0.0, 0.0
+	w.known.extremes = true
 	w.low, w.high = math.Inf(1), math.Inf(-1)
 	for i := range w.n {
 		p := w.part(i)
-		n += p.n
-		sum += p.n * p.mean
-		w.low, w.high = min(w.low, p.lowest), max(w.high, p.greatest)
+		if p.lowest < w.low {
+			w.low = p.lowest
+		}
+		if p.greatest > w.high {
+			w.high = p.greatest
+		}
 	}
-	w.mean = sum / n
-	for i := range w.n {
-		p := w.part(i)
-		squares += p.m2 + p.n*(p.mean-w.mean)*(p.mean-w.mean)
-	}
-	w.stdev = math.Sqrt(squares / (n - 1))
 }
-
-// Mean is the mean of its readings.
-func (w *Window) Mean() float64 { w.look(); return w.mean }
-
-// Min is the least reading.
-func (w *Window) Min() float64 { w.look(); return w.low }
-
-// Max is the greatest reading.
-func (w *Window) Max() float64 { w.look(); return w.high }
-
-// Stdev is the sample standard deviation of its readings.
-func (w *Window) Stdev() float64 { w.look(); return w.stdev }
 
 // Change is the newest reading less the oldest.
 func (w *Window) Change() float64 { return w.newest - w.part(0).first }
