@@ -72,8 +72,9 @@ func overview() string {
 	var b strings.Builder
 	b.WriteString("weirkeeper keeps watch over a hatchery's water and calls somebody out.\n\n")
 	for _, c := range commands() {
-		fmt.Fprintf(&b, "  weirkeeper %-38s %s\n", strings.TrimSpace(c.name+" "+c.args), c.short)
+		fmt.Fprintf(&b, "  weirkeeper %-9s %s\n", c.name, c.short)
 	}
+	b.WriteString("\nweirkeeper COMMAND --help says what each takes.\n")
 	b.WriteString("\nThe monitor is never the sole life support. Keep an independent float or flow\nalarm, backup water or oxygen, and walk the round.\n")
 	return b.String()
 }
