@@ -264,3 +264,29 @@ func TestActTwice(t *testing.T) {
 		t.Errorf("cleaning %+v, %v", c, ok)
 	}
 }
+
+// A float drops when its unit is cleaned; the mains do not fail for it.
+func TestCleaningHidesFloats(t *testing.T) {
+	s := contactSite()
+	e := engine(t, s, mains+level)
+	got := play(t, e, "0s clean head box\n1m float = 1\n1m mains = 0\n1m..10m tick every 10s\n10m cleaned head box\n10m..20m tick every 10s")
+	var lines []string
+	for _, tr := range got {
+		lines = append(lines, fmt.Sprintf("%s: %s (%s)", brief(tr), tr.Trouble, tr.Hidden))
+	}
+	want := []string{
+		"2m0s raised contact/m/mains: Mains power lost ()",
+		"2m0s raised contact/l/float: Head box: water level low (being cleaned by kim since 18:00)",
+		"12m0s surfaced contact/l/float: Head box: still water level low after cleaning: standpipe still up? ()",
+	}
+	if d := cmp.Diff(want, lines); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+
+	// It fills again, says so once, and waits for its off-delay: not told.
+	e = engine(t, s, level)
+	got = play(t, e, "0s clean head box\n1m float = 1\n1m..10m tick every 10s\n10m cleaned head box\n11m30s float = 0\n12m..40m tick every 10s\n40m float = 0")
+	if len(got) != 2 || got[1].To != alarm.Normal {
+		t.Errorf("got %q", briefs(got))
+	}
+}

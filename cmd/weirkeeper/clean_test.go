@@ -184,7 +184,8 @@ func TestClean(t *testing.T) {
 	if got := d.flow(); got != hidden {
 		t.Errorf("while it is cleaned: %s", got)
 	}
-	if page := get(t, "http://"+d.WebAddr()+"/"); !strings.Contains(page, "nobody is called: being cleaned by kim since 09:00") {
+	if page := get(t, "http://"+d.WebAddr()+"/"); !strings.Contains(page, "nobody is called: being cleaned by kim since 09:00") ||
+		!strings.Contains(page, "Being cleaned\n  trough 1, by kim since 09:00; flow alarms call nobody until 09:20\n") {
 		t.Errorf("the page says:\n%s", page)
 	}
 	if code, said := d.command("ack", "--by", "rowan"); code != exitOK || !strings.Contains(said, "Nothing waits") {

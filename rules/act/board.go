@@ -126,6 +126,18 @@ func (b *Board) OutOfService(unit string) (Act, bool) {
 // Knows reports whether an act was taken before.
 func (b *Board) Knows(id string) bool { return b.ids[id] }
 
+// AllCleaning lists the cleanings that are open, by unit.
+func (b *Board) AllCleaning(now time.Time) []Cleaning {
+	var all []Cleaning
+	for _, c := range b.cleaning {
+		if c.Open(now) {
+			all = append(all, c)
+		}
+	}
+	slices.SortFunc(all, func(a, b Cleaning) int { return strings.Compare(a.Start.Unit, b.Start.Unit) })
+	return all
+}
+
 // AllShelved lists the acts by which alarms are shelved now, by alarm.
 func (b *Board) AllShelved(now time.Time) []Act {
 	var all []Act

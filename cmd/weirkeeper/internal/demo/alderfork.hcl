@@ -922,6 +922,9 @@ chore "cleaning" {
   by    = ["10:00"]
   # The fish that are there are not in the book of lots yet.
   even_empty = true
+  # So long at the most its flow alarms call nobody, once somebody has said that
+  # cleaning has begun (common practice, no source). Low oxygen calls all the same.
+  suppress_for = "30 min"
 }
 
 chore "intake clearing" {

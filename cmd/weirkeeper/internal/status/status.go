@@ -32,6 +32,8 @@ type Status struct {
 	// Shelved and Out are the acts by which alarms are shelved and units out of
 	// service.
 	Shelved, Out []act.Act
+	// Cleaning are the cleanings that nobody has said are finished.
+	Cleaning []act.Cleaning
 	// Failing: the record cannot be written at the moment.
 	Failing bool
 }
@@ -56,6 +58,7 @@ func (s *Status) Write(w io.Writer) error {
 		b.WriteString("THE RECORD CANNOT BE WRITTEN. See the log.\n\n")
 	}
 	s.alarms(&b)
+	s.cleaning(&b)
 	s.aside(&b)
 	s.water(&b)
 	s.coming(&b)
@@ -107,6 +110,22 @@ func (s *Status) alarms(b *strings.Builder) {
 }
 
 // aside words what people put aside: nobody is called for it.
+func (s *Status) cleaning(b *strings.Builder) {
+	if len(s.Cleaning) == 0 {
+		return
+	}
+	b.WriteString("Being cleaned\n")
+	for _, c := range s.Cleaning {
+		clock := func(t time.Time) string { return act.Clock(t, s.Now, s.Site.Location) }
+		until := "flow alarms call nobody until " + clock(c.Start.Until)
+		if !c.Going(s.Now) {
+			until = "its time is over since " + clock(c.Start.Until) + ", flow alarms call out"
+		}
+		fmt.Fprintf(b, "  %s, by %s since %s; %s\n      when it is clean: weirkeeper clean finish --by YOUR-NAME %q\n", c.Start.Unit, c.Start.By, clock(c.Start.At), until, c.Start.Unit)
+	}
+	b.WriteByte('\n')
+}
+
 func (s *Status) aside(b *strings.Builder) {
 	if len(s.Shelved)+len(s.Out) == 0 {
 		return
