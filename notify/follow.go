@@ -113,7 +113,7 @@ func (t *trouble) followWords() string {
 	var kinds []string
 	at := map[string][]string{}
 	for _, f := range t.follow {
-		if !f.active() || f.raised.Kind == alarm.CommonCause {
+		if !f.active() || f.raised.Kind == alarm.CommonCause || f.raised.Unit == t.raised.Unit {
 			continue
 		}
 		are := are(f.raised)

@@ -268,6 +268,10 @@ func (e *Engine) causes(now time.Time, up, c *check) bool {
 	return !c.began().Before(up.began().Add(-late))
 }
 
+// sharesPlace reports whether c also follows from other alarms of its own unit:
+// what the units below share, and whether they get what it gives.
+func (c *check) sharesPlace() bool { return c.common != nil || c.rule.Kind == alarm.WaterBalance }
+
 // source finds what an alarm follows from: the nearest alarm upstream that asks
 // for at least as much, else the nearest; at one unit the most urgent. nil when
 // there is none.
@@ -280,7 +284,7 @@ func (e *Engine) source(now time.Time, c *check) *check {
 		return up
 	}
 	w := c.place
-	if w != nil && c.common == nil {
+	if w != nil && !c.sharesPlace() {
 		w = w.up
 	}
 	for ; w != nil; w = w.up {
@@ -355,7 +359,7 @@ func (e *Engine) takeOver(now time.Time, up *check) {
 		if c.state != alarm.Unacknowledged || c.causedBy != nil || c == up || c.place == nil {
 			continue
 		}
-		if (c.place.below(up.place) || c.common != nil && c.place == up.place) && e.causes(now, up, c) {
+		if (c.place.below(up.place) || c.sharesPlace() && c.place == up.place) && e.causes(now, up, c) {
 			c.cause, c.causedBy = up.key(), up
 			e.move(now, c, alarm.Unacknowledged, "")
 		}

@@ -88,7 +88,14 @@ func (s *Status) alarms(b *strings.Builder) {
 		return
 	}
 	b.WriteString("Alarms\n")
+	stands := make(map[alarm.Key]bool, len(s.Alarms))
 	for _, a := range s.Alarms {
+		stands[a.Key] = true
+	}
+	for _, a := range s.Alarms {
+		if a.Cause != "" && stands[a.Cause] {
+			continue // under its cause
+		}
 		fmt.Fprintf(b, "  [%s] %s: %s\n", a.Priority, a.Trouble, a.Detail)
 		if a.Left != "" {
 			fmt.Fprintf(b, "      %s\n", a.Left)
@@ -105,8 +112,30 @@ func (s *Status) alarms(b *strings.Builder) {
 		default:
 		}
 		fmt.Fprintf(b, "      %s, since %s\n      %s %q\n", a.State, s.local(a.Since), what, string(a.Key))
+		s.follows(b, a, "      ")
 	}
 	b.WriteByte('\n')
+}
+
+// follows words what follows from an alarm, a line each and indented: it is
+// answered with its cause, but for what came long after that answer.
+func (s *Status) follows(b *strings.Builder, cause rules.AlarmView, indent string) {
+	for _, a := range s.Alarms {
+		if a.Cause != cause.Key {
+			continue
+		}
+		fmt.Fprintf(b, "%sfollows: [%s] %s: %s, %s, since %s\n", indent, a.Priority, a.Trouble, a.Detail, a.State, s.local(a.Since))
+		if a.Left != "" {
+			fmt.Fprintf(b, "%s    %s\n", indent, a.Left)
+		}
+		if a.Hidden != "" {
+			fmt.Fprintf(b, "%s    nobody is called: %s\n", indent, a.Hidden)
+		}
+		if a.State == alarm.Unacknowledged && cause.State != alarm.Unacknowledged {
+			fmt.Fprintf(b, "%s    answer with: weirkeeper ack --by YOUR-NAME %q\n", indent, string(a.Key))
+		}
+		s.follows(b, a, indent+"    ")
+	}
 }
 
 // aside words what people put aside: nobody is called for it.
