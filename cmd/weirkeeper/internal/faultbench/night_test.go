@@ -40,6 +40,22 @@ type heard struct {
 	calls bool
 }
 
+// gather is how long what calls out is gathered into one call-out, as the demo's
+// site has it.
+const gather = 2 * time.Minute
+
+// callOuts is how often somebody is called out: what comes within the time that
+// call-outs are gathered is one.
+func callOuts(said []heard) (n int) {
+	var first time.Time
+	for _, h := range said {
+		if h.calls && (n == 0 || h.At.Sub(first) > gather) {
+			n, first = n+1, h.At
+		}
+	}
+	return n
+}
+
 // live runs it and returns what was said of the water, probes and chores.
 func (l *life) live() ([]heard, error) {
 	rnd := rand.New(rand.NewPCG(uint64(l.seed), 77))
@@ -161,7 +177,7 @@ func (l *life) work(rnd *rand.Rand) (acts []act.Act, done []event) {
 				due := time.Date(day.Year(), day.Month(), day.Day(), 0, by, 0, 0, l.site.Location).UTC()
 				for _, u := range units {
 					at := due.Add(-time.Duration(10+rnd.IntN(140)) * time.Minute)
-					length := time.Duration(5+rnd.IntN(10)) * time.Minute
+					length := time.Duration(4+rnd.IntN(6)) * time.Minute
 					if at.Before(l.start.Add(time.Minute)) || c.Name == "cleaning" && u == l.forget && u != "" {
 						continue
 					}
