@@ -361,6 +361,19 @@ jumping_probe "temperature" {
   to_do      = "Look for a loose plug or a wet joint in the cable."
 }
 
+jumping_probe "oxygen" {
+  covers {
+    kinds      = ["spring", "raceway", "deep trough"]
+    quantities = ["oxygen"]
+  }
+  change     = "2 mg/L"
+  within     = "2 min"
+  times      = 5
+  priority   = "morning"
+  can_happen = "The number says nothing, and low oxygen may be told late or for nothing."
+  to_do      = "Rinse the probe and look for air bubbles on it, then for a loose plug."
+}
+
 jumping_probe "flow of troughs" {
   covers {
     kinds = ["trough"]
@@ -400,13 +413,15 @@ probe_in_air "all with a thermometer" {
   to_do      = "See that there is water, and put the probe back where it runs."
 }
 
-# A probe that says nothing hides everything else. Three missed readings can be
-# the radio; this many are not. Common practice, no source.
+# A probe that says nothing hides everything else. Some missed readings can be
+# the radio; this many are not. With 5 min for the spring, four silent minutes and
+# one lost message called somebody out for nothing; if its water stops meanwhile,
+# the units' own probes tell. Common practice, no source.
 silent_probe "spring" {
   covers {
     units = ["spring"]
   }
-  after      = "5 min"
+  after      = "8 min"
   priority   = "call-out"
   can_happen = "Nobody would hear of it if the spring stopped."
   to_do      = "Go and look at the water first, then at the logger. Check its battery and cable by hand; leave anything on mains off until it is isolated and dry."

@@ -140,7 +140,7 @@ func TestStarterRulesTellOfTrouble(t *testing.T) {
 		{"standpipe-up:raceway 2@2h/1h", "low_flow/deep troughs and raceways/raceway 2 flow", 4 * time.Minute},
 		{"oxygen-low:deep trough 1A@2h/2h/60%", "low_oxygen/raceways and deep troughs/deep trough 1A oxygen", 90 * time.Minute},
 		{"probe-silent:stack 2 temperature@2h/1h", "silent_probe/all others/stack 2 temperature", 17 * time.Minute},
-		{"probe-silent:spring flow@2h/1h", "silent_probe/spring/spring flow", 7 * time.Minute},
+		{"probe-silent:spring flow@2h/1h", "silent_probe/spring/spring flow", 10 * time.Minute},
 		{"probe-drift:stack 1 temperature@2h/2h/80%", "temperature_from_spring/stacks and troughs/stack 1 temperature", 2 * time.Hour},
 	}
 	for _, tt := range tests {
