@@ -65,7 +65,7 @@ func thirty(t *testing.T, springEvery time.Duration) (*site.Site, *lang.Program)
 		t.Fatal(err)
 	}
 	if springEvery > time.Minute {
-		text = []byte(strings.Replace(string(text), `after      = "5 min"`, `after      = "30 min"`, 1))
+		text = []byte(strings.Replace(string(text), `after      = "8 min"`, `after      = "30 min"`, 1))
 	}
 	prog, diags := lang.Parse(files, []lang.Source{{Name: "alderfork-rules.hcl", Text: text}}, s)
 	if diags.HasErrors() {
