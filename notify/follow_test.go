@@ -1,5 +1,15 @@
 package notify_test
 
+import (
+	"math/rand"
+	"testing"
+	"time"
+
+	"weirkeeper/notify"
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/callout"
+)
+
 const springLow = "Spring: low flow — 310 L/min, setpoint 600 L/min"
 
 // What one cause and what follows from it make of a night.
@@ -180,4 +190,91 @@ var followNights = []night{
 			"03:25:00 repeat both: " + springLow + "; 1 unit below it (again, nobody has answered, 2nd time)",
 		},
 	},
+}
+
+// Whatever causes come, go, are answered and hidden, with restarts in between:
+// no trouble that stands unanswered is left out of the messages for longer than
+// its last repeat holds, what a cause that is over is waited for though nobody
+// frees it, and the next repeat.
+func TestFollowersAreNeverLost(t *testing.T) {
+	keys := []alarm.Key{"t3", "t4", "spring", "warm"}
+	p := policy()
+	limit := 2*p.Repeat + 10*time.Minute + p.Gather
+	longest := time.Duration(0)
+	for seed := range int64(200) {
+		rng := rand.New(rand.NewSource(seed))
+		ids := counter()
+		r := notify.NewRouter(p, people, ids)
+		l := life{state: map[alarm.Key]alarm.Transition{}}
+		var sent []callout.Message
+		var journal []alarm.Transition
+		open := map[alarm.Key]time.Time{} // unanswered: since the raise or the newest message that lists it
+		for now := evening; now.Before(evening.Add(4 * time.Hour)); now = now.Add(10 * time.Second) {
+			if rng.Intn(60) == 0 {
+				r = notify.NewRouter(p, people, ids)
+				r.Restore(journal, l.standing(), sent)
+			}
+			for _, k := range keys {
+				if rng.Intn(40) > 0 {
+					continue
+				}
+				what := []string{"raise", "return", "kim", "again", "follow", "free", "hide", "surface"}[rng.Intn(8)]
+				tr := l.state[k]
+				switch what {
+				case "raise":
+					if tr.To.Active() {
+						continue
+					}
+				case "return":
+					if !tr.To.Active() {
+						continue
+					}
+				case "again":
+					if tr.To != alarm.Acknowledged {
+						continue
+					}
+				case "hide":
+					if tr.To != alarm.Unacknowledged || tr.Hidden != "" || rng.Intn(3) > 0 {
+						continue
+					}
+				case "surface":
+					if tr.To != alarm.Unacknowledged || tr.Hidden == "" {
+						continue
+					}
+				default:
+					if tr.To != alarm.Unacknowledged || tr.Hidden != "" {
+						continue
+					}
+				}
+				if cause := keys[rng.Intn(len(keys))]; cause != k && (what == "follow" || what == "raise" && rng.Intn(2) == 0) {
+					what += " < " + string(cause) // rings too
+				} else if what == "follow" {
+					continue
+				}
+				tr = l.next(now, k, what)
+				journal = append(journal, tr)
+				r.Observe(tr)
+				if tr.To != alarm.Unacknowledged || tr.Hidden != "" {
+					delete(open, k)
+				} else if _, ok := open[k]; !ok {
+					open[k] = now
+				}
+			}
+			for _, m := range r.Due(now, nil) {
+				sent = append(sent, m)
+				for _, k := range m.Alarms {
+					if _, ok := open[k]; ok && m.Reason != callout.Answered {
+						open[k] = now
+					}
+				}
+			}
+			for k, at := range open {
+				longest = max(longest, now.Sub(at))
+				if now.Sub(at) > limit {
+					t.Fatalf("seed %d: %s is not told of for %v at %v", seed, k, now.Sub(at), now)
+				}
+			}
+		}
+	}
+	t.Logf("at most %v", longest)
 }

@@ -223,6 +223,38 @@ func TestCause(t *testing.T) {
 			2m   spring flow = 0
 			3m   spring flow = 0
 			4m   ack ` + both, []string{"1m0s raised COMMON", "1m0s raised stack 1 flow < COMMON", "3m0s raised SPRING", "3m0s follows COMMON < SPRING", "4m0s acknowledged SPRING by kim", "4m0s acknowledged COMMON < SPRING by kim", "4m0s acknowledged stack 1 flow < COMMON by kim"}},
+		{"while the spring's intake is cleaned, units are told by themselves", springFlow + unitFlow, `
+			0s   clean spring
+			1s   spring flow = 0
+			61s  spring flow = 0
+			62s  stack 1 flow = 0
+			122s stack 1 flow = 0`, []string{"1m1s raised SPRING", "2m2s raised stack 1 flow"}},
+		{"and those that followed, from when it begins", springFlow + unitFlow, `
+			0s   spring flow = 0
+			60s  spring flow = 0
+			61s  stack 1 flow = 0
+			121s stack 1 flow = 0
+			130s clean spring
+			131s tick
+			132s tick`, []string{"1m0s raised SPRING", "2m1s raised stack 1 flow < SPRING", "2m10s hidden SPRING", "2m11s surfaced stack 1 flow"}},
+		{"a standpipe left up follows from nothing", springFlow + unitFlow, `
+			0s   clean trough 1
+			1s   trough 1 flow = 0
+			61s  trough 1 flow = 0
+			62s  spring flow = 0
+			122s spring flow = 0
+			5m   cleaned trough 1
+			6m   trough 1 flow = 0
+			420s trough 1 flow = 0
+			421s tick`, []string{"1m1s raised trough 1 flow", "2m2s raised SPRING", "2m2s hidden trough 1 flow < SPRING", "7m1s surfaced trough 1 flow"}},
+		{"units that are cleaned make no common cause", unitFlow, `
+			0s  clean trough 1
+			0s  clean trough 2
+			1s  trough 1 flow = 0
+			2s  trough 2 flow = 0
+			3s  stack 2 flow = 20
+			4s  stack 1 flow = 0
+			64s stack 1 flow = 0`, []string{"1m4s raised stack 1 flow"}},
 		{"notes make no common cause", strings.ReplaceAll(unitFlow, "call-out", "note"), `
 			0s  stack 1 flow = 0
 			1s  stack 2 flow = 0
