@@ -251,7 +251,7 @@ func (c *check) began() time.Time {
 // there, or nearly, and did not begin much later.
 func (e *Engine) causes(now time.Time, up, c *check) bool {
 	ok, sure := up.effect.explains(c.effect)
-	if why, _ := e.hidden(up, now); !ok || why != "" || up.common != nil && up.place == c.place {
+	if why, _ := e.hidden(up, now); !ok || why != "" || up.chatters || up.common != nil && up.place == c.place {
 		return false
 	}
 	if !up.state.Active() {
@@ -322,6 +322,7 @@ func (e *Engine) raise(now time.Time, c *check) {
 		c.since = b.began()
 	}
 	c.unclean = e.outlastsCleaning(c, now)
+	e.raised(now, c)
 	var up *check
 	if why, _ := e.hidden(c, now); why == "" && !c.unclean {
 		up = e.source(now, c)
@@ -338,13 +339,16 @@ func (e *Engine) raise(now time.Time, c *check) {
 		c.cause, c.causedBy = up.key(), up
 	}
 	e.move(now, c, alarm.Unacknowledged, "")
+	if c.part != Flood {
+		e.judge(now, e.health[Flood], e.flood(now, e.health[Flood]), true)
+	}
 	e.takeOver(now, c)
 	e.answered(now, c)
 }
 
 // answered gives an alarm the answer to its cause, while that is new.
 func (e *Engine) answered(now time.Time, c *check) {
-	if up := c.causedBy; c.state == alarm.Unacknowledged && up != nil && up.state == alarm.Acknowledged && now.Sub(up.movedAt) <= answerCovers {
+	if up := c.causedBy; c.state == alarm.Unacknowledged && up != nil && up.state == alarm.Acknowledged && !up.chatters && now.Sub(up.movedAt) <= answerCovers {
 		e.move(now, c, alarm.Acknowledged, up.by)
 	}
 }
@@ -371,7 +375,7 @@ func (e *Engine) takeOver(now time.Time, up *check) {
 // explains it, it goes on following.
 func (e *Engine) outlive(now time.Time, c *check) {
 	up := c.causedBy
-	if c.cause == "" || !c.state.Active() || up != nil && up.state.Active() && up.hid == "" {
+	if c.cause == "" || !c.state.Active() || up != nil && up.state.Active() && up.hid == "" && !up.chatters || c.calm(now) {
 		return
 	}
 	c.aside = " though its cause is watched no more"
@@ -387,12 +391,17 @@ func (e *Engine) outlive(now time.Time, c *check) {
 		if up.common != nil {
 			c.aside = " though most others are right again"
 		}
-		if up.state.Active() { // hidden
-			if c.aside = " though nobody is called for " + e.the(up.watch.Unit); c.state == alarm.Acknowledged {
+		switch {
+		case up.state.Active(): // hidden, or it chatters
+			c.aside = " though nobody is called for " + e.the(up.watch.Unit)
+			if up.hid == "" {
+				c.aside = " though the alarm of " + e.the(up.watch.Unit) + " comes and goes"
+			}
+			if c.state == alarm.Acknowledged {
 				c.aside = ""
 				return
 			}
-		} else if now.Sub(up.endedAt) < afterCause {
+		case now.Sub(up.endedAt) < afterCause:
 			c.aside = ""
 			return
 		}
@@ -457,7 +466,7 @@ func (e *Engine) commonOf(now time.Time, c *check) *check {
 				case m == c:
 				case why != "":
 					continue
-				case !m.state.Active() && !m.pending(), at.Sub(c.badSince).Abs() > together:
+				case m.calm(now), !m.state.Active() && !m.pending(), at.Sub(c.badSince).Abs() > together:
 					continue
 				case m.state.Active():
 					priority = max(priority, m.rule.Priority)
@@ -496,7 +505,7 @@ func (g *common) count(now time.Time) (low, heard int) {
 	for i := range g.units {
 		in := false
 		for _, c := range g.units[i].checks {
-			in = in || c.state.Active() && c.hid == "" || c.pending()
+			in = in || c.state.Active() && c.hid == "" && !c.calm(now) || c.pending()
 		}
 		if in {
 			low++

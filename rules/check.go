@@ -13,6 +13,7 @@ import (
 	"weirkeeper/rules/measure"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/site"
+	"weirkeeper/rules/tally"
 	"weirkeeper/rules/water"
 )
 
@@ -57,6 +58,7 @@ type check struct {
 	settled          time.Time // the newest due hour that is done
 	knownChore       bool      // the record knows this chore
 
+	chatter
 	off bool // nothing is watched while its unit holds what it holds
 	following
 
@@ -131,6 +133,11 @@ var builtIn = []struct {
 		Kind: alarm.DaemonHealth, Name: "units out of service", Priority: alarm.Morning, ReAlarm: remindAgain,
 		CanHappen: "Nobody is called for anything there, whatever happens to its water.",
 		ToDo:      "If a unit holds fish or eggs, or is in use again: weirkeeper service in --by YOUR-NAME UNIT.",
+	}},
+	{Flood, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: tally.FloodRule, Priority: alarm.Note,
+		CanHappen: "Alarms come faster than anybody can take them in.",
+		ToDo:      "Look for the one cause they share, nearest to the spring.",
 	}},
 	{Mail, lang.Rule{
 		Kind: alarm.DaemonHealth, Name: "mail not going out", Priority: alarm.Morning, OnDelay: 15 * time.Minute,
@@ -301,12 +308,14 @@ func (c *check) quietSince(e *Engine) time.Time {
 	return e.started
 }
 
-func (c *check) health(e *Engine) verdict {
+func (c *check) health(e *Engine, now time.Time) verdict {
 	switch {
 	case c.part == Service && len(e.outUnits()) > 0:
 		return bad
 	case c.part == Service:
 		return good
+	case c.part == Flood:
+		return e.flood(now, c)
 	case !c.told:
 		return unknown
 	case c.healthy:
@@ -355,6 +364,9 @@ func (c *check) done(e *Engine, at time.Time) {
 // false words the return: the value that is right again.
 func (c *check) words(e *Engine, now time.Time, active bool) (trouble, detail string) {
 	trouble, detail = c.valueWords(e, now, active)
+	if active && c.chatters {
+		trouble, detail = c.chatterWords(trouble, detail)
+	}
 	if active && c.unclean {
 		trouble = afterCleaning(trouble)
 	}
@@ -433,8 +445,12 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 	case alarm.Contact:
 		return c.placed(c.rule.Means), "contact " + string(c.probe.def.ID) + " is " + e.show(reading.Contact, c.probe.last.Value)
 	case alarm.DaemonHealth:
-		if c.part == Service {
+		switch c.part {
+		case Service:
 			return e.serviceWords(now)
+		case Flood:
+			return floodWords(active)
+		default:
 		}
 		return "weirkeeper: " + c.rule.Name, c.said
 	case alarm.CommonCause:

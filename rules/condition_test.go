@@ -323,11 +323,12 @@ func TestConditionClockStep(t *testing.T) {
 	}
 }
 
-// An engine looks back as far as its windows, its delays and a silence reach.
+// An engine looks back as far as its windows, its delays and a silence reach. For
+// an alarm that chatters the off-delay is half an hour.
 func TestConditionMemory(t *testing.T) {
 	for rest, want := range map[string]time.Duration{
-		`when = flow < "28 L/min"`: time.Hour + 5*time.Minute + 3*time.Minute,
-		`when = mean_over(flow, "2 h") < "28 L/min"; lasting = "10 min"; off_delay = "5 min"`: 3*time.Hour + 15*time.Minute + 2*7200*time.Second/256,
+		`when = flow < "28 L/min"`: time.Hour + 3*time.Minute + 3*time.Minute + 30*time.Minute,
+		`when = mean_over(flow, "2 h") < "28 L/min"; lasting = "10 min"; off_delay = "5 min"`: 3*time.Hour + 10*time.Minute + 30*time.Minute + 2*7200*time.Second/256,
 	} {
 		e := engine(t, rulestest.Site(), block("condition", "c", `units = ["trough 1"]`, rest))
 		if got := e.Memory(); got != want {

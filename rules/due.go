@@ -68,14 +68,17 @@ func (c *check) tickWaits() bool { return c.probe != nil && c.rule.Kind != alarm
 // wakeNext wakes for what a tick may next have to do for a check, delays under
 // way aside.
 func (c *check) wakeNext(e *Engine, now time.Time) {
-	if hold := c.answerHolds(); c.state == alarm.Acknowledged && hold > 0 {
+	if hold := c.answerHolds(); c.state == alarm.Acknowledged && hold > 0 && !c.calm(now) {
 		e.wake(c.movedAt.Add(hold))
 	}
 	c.wakeHidden(e, now)
+	c.wakeChatter(e, now)
 	if c.cause != "" && c.causedBy != nil && c.state.Active() && !c.causedBy.state.Active() {
 		e.wake(c.causedBy.endedAt.Add(afterCause))
 	}
 	switch {
+	case c.part == Flood:
+		c.wakeFlood(e)
 	case c.rule.Kind == alarm.SilentProbe:
 		if !c.state.Active() {
 			e.wake(c.heardAt(e).Add(c.watch.After + 1))

@@ -17,6 +17,7 @@ import (
 	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/site"
+	"weirkeeper/rules/tally"
 )
 
 // Part is a part of the daemon that reports its own health.
@@ -31,8 +32,9 @@ const (
 	Disk    Part = "disk"
 	History Part = "history"
 	Rules   Part = "rules"
-	// Service is judged by the engine itself.
+	// Service and Flood are judged by the engine itself.
 	Service Part = "service"
+	Flood   Part = "flood"
 )
 
 // Engine evaluates a site's readings against its rules.
@@ -55,9 +57,10 @@ type Engine struct {
 	// switchAt is when a setpoint next changes by the hour, switched when that
 	// was last looked at.
 	switchAt, switched time.Time
-	quiet              bool      // rebuilding: change state, say nothing
-	due, ticked        time.Time // see Due; the newest tick that was not skipped
-	wantedDays         []*check  // see LookBack
+	quiet              bool                             // rebuilding: change state, say nothing
+	raises             [tally.FloodBegins + 1]time.Time // of all alarms, the newest last
+	due, ticked        time.Time                        // see Due; the newest tick that was not skipped
+	wantedDays         []*check                         // see LookBack
 	out                []alarm.Transition
 }
 
@@ -185,7 +188,7 @@ func (e *Engine) temperatureFor(unit string) (*site.Probe, bool) {
 func (e *Engine) Memory() time.Duration {
 	m := time.Hour
 	for _, c := range e.checks {
-		back := c.rule.OnDelay + c.rule.OffDelay
+		back := c.rule.OnDelay + max(c.rule.OffDelay, tally.ChatterWithin)
 		if c.window != nil {
 			back += c.window.length // full as long as delays are counted
 		}
@@ -238,6 +241,7 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 	if !r.Current() {
 		return e.out
 	}
+	silent := now.Sub(p.lastAt)
 	p.heard, p.last, p.lastAt = true, *r, now
 	for _, w := range p.windows {
 		w.forget(r.At.Add(-w.length))
@@ -246,6 +250,9 @@ func (e *Engine) Reading(now time.Time, r *reading.Reading) []alarm.Transition {
 		w.Add(r.At, r.Value)
 	}
 	for _, c := range p.checks {
+		if c.rule.Kind == alarm.SilentProbe && silent > c.watch.After {
+			c.goodSince = time.Time{} // ticks said so, unless it is the past that is read
+		}
 		e.judge(now, c, c.verdict(e, now), true)
 	}
 	for _, g := range p.common {
@@ -303,6 +310,7 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 		e.reAlarm(now, c)
 		e.surface(now, c)
 		e.outlive(now, c)
+		e.worsened(now, c)
 		switch {
 		case c.common != nil:
 			e.judgeCommon(now, c.common)
@@ -313,7 +321,7 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 		case c.rule.Kind == alarm.MissedChore:
 			e.judge(now, c, c.missed(e, now), true)
 		case c.part != "":
-			e.judge(now, c, c.health(e), true)
+			e.judge(now, c, c.health(e, now), true)
 		case c.notice != nil:
 			e.judge(now, c, c.due(e, now), true)
 		case c.overdue(e, now), !c.badSince.IsZero() && !c.state.Active() && !c.unsure && c.judged == bad:
@@ -353,7 +361,7 @@ func (e *Engine) Act(now time.Time, a act.Act) []alarm.Transition {
 		e.surface(now, c)
 	}
 	service := e.health[Service]
-	e.judge(now, service, service.health(e), true)
+	e.judge(now, service, service.health(e, now), true)
 	e.wake(time.Time{})
 	return e.out
 }
@@ -366,9 +374,9 @@ func (e *Engine) Acts() *act.Board { return &e.acts }
 // built-in alarm are ignored.
 func (e *Engine) Health(now time.Time, part Part, ok bool, detail string) []alarm.Transition {
 	e.begin(now)
-	if c := e.health[part]; c != nil && part != Service {
+	if c := e.health[part]; c != nil && !part.own() {
 		c.told, c.healthy, c.said = true, ok, detail
-		e.judge(now, c, c.health(e), true)
+		e.judge(now, c, c.health(e, now), true)
 	}
 	return e.out
 }
@@ -452,7 +460,7 @@ func (c *check) answerHolds() time.Duration {
 
 // reAlarm takes back an answer that is too old.
 func (e *Engine) reAlarm(now time.Time, c *check) {
-	if hold := c.answerHolds(); c.state == alarm.Acknowledged && hold > 0 && now.Sub(c.movedAt) >= hold {
+	if hold := c.answerHolds(); c.state == alarm.Acknowledged && hold > 0 && now.Sub(c.movedAt) >= hold && !c.calm(now) {
 		e.move(now, c, alarm.Unacknowledged, "")
 		e.answered(now, c)
 	}
@@ -488,6 +496,7 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 	if v != unknown {
 		c.judged = v
 	}
+	c.looked(e, now, v)
 	switch v {
 	case unknown:
 		return
@@ -523,11 +532,11 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 			c.badSince = time.Time{}
 			return
 		}
-		if now.Sub(c.goodSince) >= c.rule.OffDelay {
+		if now.Sub(c.goodSince) >= c.offDelay() {
 			c.badSince = time.Time{}
 			to := alarm.ReturnedUnacknowledged
 			switch answered := c.state == alarm.Acknowledged; {
-			case c.hid != "" && !(c.rule.Latch && strings.HasPrefix(c.hid, shelvedBy)), c.part == Service:
+			case c.hid != "" && !(c.rule.Latch && strings.HasPrefix(c.hid, shelvedBy)), c.part.own():
 				to = alarm.Normal // nobody was called
 			case c.rule.Latch && answered:
 				to = alarm.LatchedAcknowledged
@@ -538,7 +547,7 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 			}
 			e.move(now, c, to, "")
 		} else {
-			e.wake(c.goodSince.Add(c.rule.OffDelay))
+			e.wake(c.goodSince.Add(c.offDelay()))
 		}
 	}
 }
@@ -552,7 +561,7 @@ func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
 		hidden, _ = e.hidden(c, now)
 		c.hid = hidden
 	} else {
-		c.unclean = false
+		c.unclean, c.chatters = false, false
 	}
 	if from.Active() && !to.Active() {
 		c.endedAt = now
@@ -565,7 +574,7 @@ func (e *Engine) move(now time.Time, c *check, to alarm.State, by string) {
 	}
 	trouble, detail := c.words(e, now, to.Active())
 	left := ""
-	if to.Active() {
+	if to.Active() && !c.calm(now) {
 		left = e.left(c, now)
 	}
 	if c.aside != "" {
@@ -593,6 +602,9 @@ func (e *Engine) Shift(by time.Duration) {
 		}
 	}
 	move(&e.started)
+	for i := range e.raises {
+		move(&e.raises[i])
+	}
 	e.acts.Shift(by)
 	e.CountAgain()
 	e.wake(time.Time{})
@@ -610,7 +622,10 @@ func (e *Engine) Shift(by time.Duration) {
 		}
 	}
 	for _, c := range e.checks {
-		move(&c.since, &c.badSince, &c.goodSince, &c.movedAt, &c.lastDone, &c.endedAt)
+		move(&c.since, &c.badSince, &c.goodSince, &c.movedAt, &c.lastDone, &c.endedAt, &c.spell, &c.lastGood)
+		for i := range c.raises {
+			move(&c.raises[i])
+		}
 		if c.det != nil {
 			c.det.shift(by)
 		}
@@ -631,8 +646,14 @@ func (e *Engine) clamp(now time.Time) {
 	for i := range e.probes {
 		back(&e.probes[i].lastAt, &e.probes[i].anyTime)
 	}
+	for i := range e.raises {
+		back(&e.raises[i])
+	}
 	for _, c := range e.checks {
-		back(&c.since, &c.badSince, &c.goodSince, &c.movedAt, &c.lastDone, &c.endedAt)
+		back(&c.since, &c.badSince, &c.goodSince, &c.movedAt, &c.lastDone, &c.endedAt, &c.spell, &c.lastGood)
+		for i := range c.raises {
+			back(&c.raises[i])
+		}
 	}
 }
 
@@ -648,6 +669,8 @@ type Past struct {
 	// Faults are the journal of the alarms of ProbeFaults kinds from
 	// CountedSince on, oldest first.
 	Faults []alarm.Transition
+	// Recent is the journal of the last Recent, oldest first.
+	Recent []alarm.Transition
 	// Standing is the newest transition of every alarm that is not normal.
 	Standing []alarm.Transition
 	// Occurrences is how often each alarm has been raised so far.
@@ -708,6 +731,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 		take()
 	}
 	e.rememberDoubts(past)
+	e.recall(past.Recent)
 	standing := make(map[alarm.Key]alarm.Transition, len(past.Standing))
 	for _, t := range past.Standing {
 		standing[t.Key] = t
@@ -719,6 +743,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 		if t, ok := standing[c.key()]; ok {
 			c.state, c.since, c.movedAt = t.To, t.Since, t.At
 			c.hid, c.unclean = t.Hidden, t.To.Active() && strings.Contains(t.Trouble, standpipeUp)
+			c.chatters = t.To.Active() && strings.Contains(t.Trouble, chattering)
 			if t.To.Active() && t.Priority > 0 && t.Priority < c.rule.Priority {
 				// It asks for more than when it was raised: raise it anew.
 				t.From, t.To, t.At, t.By = t.To, alarm.Normal, now, ""
@@ -776,7 +801,7 @@ func (e *Engine) Standing(now time.Time) []AlarmView {
 		}
 		trouble, detail := c.words(e, now, c.state.Active())
 		left := ""
-		if c.state.Active() {
+		if c.state.Active() && !c.calm(now) {
 			left = e.left(c, now)
 		}
 		hidden := c.hid

@@ -81,6 +81,8 @@ func (c *check) wakeHidden(e *Engine, now time.Time) {
 // probe is given the time to speak first, which a silent one does not get.
 func (e *Engine) stillThere(c *check, now time.Time) bool {
 	switch {
+	case c.calm(now):
+		return false
 	case c.probe == nil:
 		return true
 	case c.probe.fresh(now), c.rule.Kind == alarm.Contact: // which stays as it said last

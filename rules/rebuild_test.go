@@ -38,6 +38,9 @@ func (j *journal) past(now time.Time, memory time.Duration) rules.Past {
 	for _, tr := range j.transitions {
 		newest[tr.Key] = tr
 		p.Occurrences[tr.Key] = tr.Occurrence
+		if !tr.At.Before(now.Add(-rules.Recent)) {
+			p.Recent = append(p.Recent, tr)
+		}
 		if slices.Contains(rules.ProbeFaults(), tr.Kind) {
 			p.Faults = append(p.Faults, tr)
 		}

@@ -76,6 +76,13 @@ type Tally struct {
 	Raised, CallOuts int
 }
 
+// FloodRule is the name of the built-in note of a flood, FloodTrouble its words.
+// It is not one of the alarms that make one.
+const (
+	FloodRule    = "flood of alarms"
+	FloodTrouble = "weirkeeper: " + FloodRule
+)
+
 type ruleName struct {
 	kind alarm.Kind
 	name string
@@ -145,7 +152,9 @@ func Of(journal []alarm.Transition, acts []act.Act, from, to time.Time) Tally {
 			}
 			r.Raised++
 			t.Raised++
-			raises = append(raises, tr.At)
+			if tr.Kind != alarm.DaemonHealth || tr.Rule != FloodRule {
+				raises = append(raises, tr.At)
+			}
 			switch {
 			case tr.Hidden != "":
 				r.Hidden++

@@ -561,6 +561,9 @@ func (k *keeper) pastOf(ctx context.Context, e *rules.Engine, now time.Time) (ru
 	if p.Occurrences, err = k.ledger.LastOccurrences(ctx); err != nil {
 		return p, fmt.Errorf("daemon: read the alarm journal: %w", err)
 	}
+	if p.Recent, err = k.ledger.JournalSince(ctx, now.Add(-rules.Recent)); err != nil {
+		return p, fmt.Errorf("daemon: read the alarm journal: %w", err)
+	}
 	from := now.AddDate(-1, 0, 0) // a lot may be written down late
 	if t := e.CountedSince(); !t.IsZero() && t.Before(from) {
 		from = t
