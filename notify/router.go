@@ -9,6 +9,7 @@ import (
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/callout"
 	"weirkeeper/rules/site"
+	"weirkeeper/rules/tally"
 )
 
 // Policy is how people are told.
@@ -54,6 +55,7 @@ type Router struct {
 	troubles map[alarm.Key]*trouble
 	lastSent time.Time // the last message that Gather counts from
 	lastTold time.Time // the last first or repeat, that Repeat counts from
+	flood    bool      // alarms come faster than anybody can take them in
 }
 
 // trouble is one alarm that people have been or must be told of.
@@ -112,6 +114,10 @@ func NewRouter(p Policy, people []Person, newID func(now time.Time) string) *Rou
 // when it is no longer hidden it is told as new. Of what was told before, the end
 // is told also while it is hidden.
 func (r *Router) Observe(tr alarm.Transition) {
+	if tr.Kind == alarm.DaemonHealth && tr.Rule == tally.FloodRule {
+		r.flood = tr.To.Active()
+		return
+	}
 	t := r.troubles[tr.Key]
 	begins := tr.Raised() || reopens(tr) || t.surfaces(tr)
 	switch {

@@ -54,6 +54,12 @@ func (r *Router) callOutText(now time.Time, list, besides []*trouble) (title, te
 	}
 	b := r.begin(now)
 	var note []string
+	if r.flood && len(list)+len(besides) > 1 {
+		n := r.standing()
+		note = append(note, fmt.Sprintf("flood of alarms, %d stand", n))
+		b.para("", fmt.Sprintf("Flood of alarms: %d call-outs stand. They may have one cause, and what comes first here is likely to be it.", n))
+		b.blank()
+	}
 	again := ""
 	if !list[0].told {
 		again = list[0].stillThere(now)
@@ -93,6 +99,16 @@ func (r *Router) callOutText(now time.Time, list, besides []*trouble) (title, te
 	b.besides(besides)
 	b.howToAnswer(list)
 	return subject(headline(list[0]), list[0].belowEnd(), len(list), strings.Join(note, "; ")), b.end()
+}
+
+// standing counts the call-outs whose trouble is there.
+func (r *Router) standing() (n int) {
+	for _, t := range r.troubles {
+		if t.raised.Priority == alarm.CallOut && t.active() && !t.hidden {
+			n++
+		}
+	}
+	return n
 }
 
 func (r *Router) morningText(now time.Time, list []*trouble) (title, text string) {

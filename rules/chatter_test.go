@@ -119,6 +119,16 @@ var chatterNights = []struct {
 		},
 	},
 	{
+		"inside the deadband in between: low since it fell",
+		"", []string{waves(0, m(15), m(2), m(3)), "15m ack KEY", flows(m(15), m(20), 40), flows(m(20), m(23), 5), flows(m(23), m(24), 29), flows(m(24), m(30), 5)},
+		[]string{
+			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
+			"6m0s raised: Trough 1: low flow", "9m0s returned, not acknowledged",
+			"11m0s raised: Trough 1: low flow, chattering", "15m0s acknowledged: Trough 1: low flow, chattering",
+			"25m1s unacknowledged: Trough 1: low flow, chattering",
+		},
+	},
+	{
 		"the trouble that was answered goes on: the answer holds its time",
 		"", []string{waves(0, m(10), m(2), m(3)), flows(m(10), m(12), 5), "12m ack KEY", flows(m(12), m(80), 5)},
 		[]string{
@@ -278,30 +288,48 @@ func TestChatterExplainsNothing(t *testing.T) {
 	}
 }
 
-// What follows from an alarm is told by itself once that chatters.
+// What follows from an alarm is told by itself once that chatters, and if both were
+// answered, when that answer grows old.
 func TestChatterOfACause(t *testing.T) {
-	s := rulestest.Site()
-	e := engine(t, s, block("low_flow", "up", `units = ["spring"]`, `setpoint = "100 L/min"; on_delay = "1 min"; off_delay = "2 min"`)+chatterRule(""))
-	var script []string
-	at := func(d time.Duration, spring, trough float64) {
-		script = append(script, fmt.Sprintf("%v spring flow = %v\n%v trough 1 flow = %v\n%v tick", d, spring, d+time.Second, trough, d+2*time.Second))
-	}
-	for i := range 14 {
-		spring := 400.0
-		if i%5 < 2 {
-			spring = 5
+	for _, tt := range []struct {
+		answer string
+		want   []string
+	}{
+		{"", []string{
+			"1m1s raised [low_flow/up/spring flow]: Trough 1: low flow",
+			"11m2s surfaced []: Trough 1: still low flow though the alarm of the spring comes and goes",
+		}},
+		{"11m1s ack low_flow/up/spring flow", []string{
+			"1m1s raised [low_flow/up/spring flow]: Trough 1: low flow",
+			"11m1s acknowledged [low_flow/up/spring flow]: Trough 1: low flow",
+			"16m2s unacknowledged [low_flow/up/spring flow]: Trough 1: low flow",
+			"16m2s surfaced []: Trough 1: still low flow though the alarm of the spring comes and goes",
+		}},
+	} {
+		s := rulestest.Site()
+		e := engine(t, s, block("low_flow", "up", `units = ["spring"]`, `setpoint = "100 L/min"; on_delay = "1 min"; off_delay = "2 min"`)+chatterRule("re_alarm = \"5 min\"; "))
+		var script []string
+		for i := range 20 {
+			spring := 400.0
+			if i%5 < 2 {
+				spring = 5
+			}
+			at := m(i)
+			script = append(script, fmt.Sprintf("%v spring flow = %v\n%v trough 1 flow = 5", at, spring, at+time.Second))
+			if i == 11 && tt.answer != "" {
+				script = append(script, tt.answer)
+			}
+			script = append(script, fmt.Sprintf("%v tick", at+2*time.Second))
 		}
-		at(m(i), spring, 5)
-	}
-	var trough []string
-	for _, tr := range play(t, e, strings.Join(script, "\n")) {
-		if tr.Key == chatterKey {
-			trough = append(trough, fmt.Sprintf("%s [%s]: %s", strings.TrimSuffix(brief(tr), " "+chatterKey), tr.Cause, tr.Trouble))
+		var trough []string
+		for _, tr := range play(t, e, strings.Join(script, "\n")) {
+			if tr.Key == chatterKey {
+				trough = append(trough, fmt.Sprintf("%s [%s]: %s", strings.TrimSuffix(brief(tr), " "+chatterKey), tr.Cause, tr.Trouble))
+			}
 		}
-	}
-	last := trough[len(trough)-1]
-	if !strings.Contains(trough[0], "[low_flow/up/spring flow]") || !strings.Contains(last, "surfaced []: Trough 1: still low flow though the alarm of the spring comes and goes") {
-		t.Errorf("%q", trough)
+		if d := cmp.Diff(tt.want, trough); d != "" {
+			t.Errorf("answer %q (-want +got):\n%s", tt.answer, d)
+		}
 	}
 }
 
@@ -581,6 +609,40 @@ func TestFloodOverARestart(t *testing.T) {
 	for _, cut := range []int{3, 9, 11, 15, 25} {
 		if d := cmp.Diff(want, string(run(cut))); d != "" {
 			t.Errorf("cut at %d:\n%s", cut, d)
+		}
+	}
+}
+
+// Ticks that sleep until Due miss nothing of what chatters or is put aside.
+func TestChatterSleepsUntilDue(t *testing.T) {
+	s := rulestest.Site()
+	two := chatterRule("re_alarm = \"25 min\"; ") + block("low_oxygen", "o", `units = ["raceway 1"]`, flappingOxygen)
+	for seed := range *seeds * 2 {
+		text := two // its own wakes alone
+		if seed%2 == 1 {
+			text += chatterManyRules(12)
+		}
+		run := func(every bool) []byte {
+			e := engine(t, s, text)
+			var j journal
+			last := rulestest.Start
+			took := func(trs []alarm.Transition) { j.transitions = append(j.transitions, trs...) }
+			for _, h := range flapping(rand.New(rand.NewPCG(seed, 9))) {
+				if h.r == nil && h.act == nil && !h.ack || h.at.After(rulestest.Start.Add(5*time.Hour)) {
+					continue
+				}
+				passed(e, last, h.at, every, took)
+				apply(t, e, &j, h)
+				last = h.at
+			}
+			b, err := json.Marshal(j.transitions)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return b
+		}
+		if a, b := string(run(true)), string(run(false)); a != b || !strings.Contains(a, "chattering") || seed%2 == 1 && !strings.Contains(a, tally.FloodRule) {
+			t.Errorf("seed %d: not the same (-every second +from Due):\n%s", seed, cmp.Diff(a, b))
 		}
 	}
 }

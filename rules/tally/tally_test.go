@@ -109,6 +109,9 @@ func TestFloods(t *testing.T) {
 		for i, m := range minutes {
 			journal = append(journal, step(fmt.Sprint("alarm ", i), 1, normal, unack, m))
 		}
+		note := step("flood", 1, normal, unack, 1) // is not counted itself
+		note.Kind, note.Rule = alarm.DaemonHealth, tally.FloodRule
+		journal = append(journal, note)
 		return tally.Of(journal, nil, from, at(1000)).Floods
 	}
 	every := func(n int, begin, step float64) (out []float64) {

@@ -108,6 +108,9 @@ func (h *house) start(now time.Time) {
 	for _, tr := range h.journal {
 		newest[tr.Key] = tr
 		past.Occurrences[tr.Key] = tr.Occurrence
+		if !tr.At.Before(now.Add(-rules.Recent)) {
+			past.Recent = append(past.Recent, tr)
+		}
 	}
 	for _, tr := range h.journal {
 		if n := newest[tr.Key]; n.To != alarm.Normal && n.At.Equal(tr.At) && n.To == tr.To && n.From == tr.From && n.Cause == tr.Cause {
