@@ -2,6 +2,7 @@ package rules_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"math/rand/v2"
 	"testing"
 	"time"
@@ -47,63 +48,86 @@ func passed(e *rules.Engine, from, to time.Time, every bool, took func([]alarm.T
 	return ticks
 }
 
+// unruly are the kinds that judge probes, with limits that calm's wild water goes
+// over now and then.
+var unruly = block("stuck_probe", "s", "all = true\nexcept = [\"head box\"]", `longer_than = "2 h"`) +
+	block("jumping_probe", "j", `kinds = ["trough", "raceway"]`+"\n"+`quantities = ["temperature"]`, `change = "3 degC"; within = "2 min"; times = 3`) +
+	block("impossible_value", "i", "all = true\nexcept = [\"head box\"]", `on_delay = "2 min"`) +
+	block("probe_in_air", "a", `kinds = ["stack"]`, `departure = "3 degC"; on_delay = "5 min"; off_delay = "5 min"`)
+
 // An engine that is ticked only from Due on goes the way of one that is ticked
 // at every second, to the byte: the clock stepping, parts failing, chores done
 // and lots coming near included.
 func TestTicksMaySleepUntilDue(t *testing.T) {
-	s := rulestest.Site()
-	nearLots(s)
-	s.Chores[0].By = []int{10*60 + 7, 19*60 + 23}
-	for seed := range *seeds {
-		run := func(every bool) (out []byte, ticks int) {
-			rnd := rand.New(rand.NewPCG(seed, 11))
-			e := engine(t, s, everything+hushed)
-			var j journal
-			took := func(trs []alarm.Transition) { j.transitions = append(j.transitions, trs...) }
-			last, off := rulestest.Start, time.Duration(0)
-			for _, h := range calm(rnd, s) {
-				if h.r == nil && h.done == nil && h.act == nil && !h.ack && h.part == "" {
-					continue
-				}
-				if seed%2 == 1 && rnd.IntN(4000) == 0 { // a step leaves the lots to be counted anew
-					by := time.Duration(rnd.Int64N(int64(4*time.Hour))) - 2*time.Hour
-					e.Shift(by)
-					off, last = off+by, last.Add(by)
-				}
-				h.at = h.at.Add(off)
-				if h.act != nil {
-					a := *h.act
-					a.At = a.At.Add(off)
-					if !a.Until.IsZero() {
-						a.Until = a.Until.Add(off)
-					}
-					h.act = &a
-				}
-				if h.r != nil {
-					r := *h.r
-					r.At, r.ArrivedAt = r.At.Add(off), r.ArrivedAt.Add(off)
-					h.r = &r
-				}
-				ticks += passed(e, last, h.at, every, took)
-				apply(t, e, &j, h)
-				last = h.at
-			}
-			out, err := json.Marshal(j.transitions)
-			if err != nil {
-				t.Fatal(err)
-			}
-			return out, ticks
+	lots := rulestest.Site()
+	nearLots(lots)
+	lots.Chores[0].By = []int{10*60 + 7, 19*60 + 23}
+	for _, tt := range []struct {
+		name  string
+		site  *site.Site
+		rules string
+		life  func(rnd *rand.Rand, s *site.Site) []happening
+		least int // bytes of transitions
+	}{
+		{"wild water", lots, everything + unruly, calm, 100_000},
+		{"bad probes", rulestest.Site(), probeFaults, func(rnd *rand.Rand, _ *site.Site) []happening { return faulty(rnd) }, 20_000},
+	} {
+		for seed := range min(*seeds, 2) {
+			t.Run(fmt.Sprintf("%s/%d", tt.name, seed), func(t *testing.T) { sleepUntilDue(t, tt.site, tt.rules, tt.life, seed, tt.least) })
 		}
-		every, n := run(true)
-		due, m := run(false)
-		if d := cmp.Diff(string(every), string(due)); d != "" {
-			t.Fatalf("seed %d: not the same (-every second +from Due):\n%s", seed, d)
-		}
-		if len(every) < 20000 || m > n/5 {
-			t.Errorf("seed %d: %d bytes of transitions, %d ticks of %d", seed, len(every), m, n)
-		}
-		t.Logf("seed %d: %d bytes, %d of %d ticks", seed, len(every), m, n)
 	}
+}
+
+func sleepUntilDue(t *testing.T, s *site.Site, text string, life func(*rand.Rand, *site.Site) []happening, seed uint64, least int) {
+	t.Helper()
+	run := func(every bool) (out []byte, ticks int) {
+		rnd := rand.New(rand.NewPCG(seed, 11))
+		e := engine(t, s, text)
+		var j journal
+		took := func(trs []alarm.Transition) { j.transitions = append(j.transitions, trs...) }
+		last, off := rulestest.Start, time.Duration(0)
+		for _, h := range life(rnd, s) {
+			if h.r == nil && h.done == nil && !h.ack && h.act == nil && h.part == "" {
+				continue // a tick
+			}
+			if seed%2 == 1 && rnd.IntN(4000) == 0 { // a step leaves the lots to be counted anew
+				by := time.Duration(rnd.Int64N(int64(4*time.Hour))) - 2*time.Hour
+				e.Shift(by)
+				off, last = off+by, last.Add(by)
+			}
+			h.at = h.at.Add(off)
+			if h.r != nil {
+				r := *h.r
+				r.At, r.ArrivedAt = r.At.Add(off), r.ArrivedAt.Add(off)
+				h.r = &r
+			}
+			if h.act != nil {
+				a := *h.act
+				a.At = a.At.Add(off)
+				if !a.Until.IsZero() {
+					a.Until = a.Until.Add(off)
+				}
+				h.act = &a
+			}
+			ticks += passed(e, last, h.at, every, took)
+			apply(t, e, &j, h)
+			last = h.at
+		}
+		out, err := json.Marshal(j.transitions)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return out, ticks
+	}
+	every, n := run(true)
+	due, m := run(false)
+	if d := cmp.Diff(string(every), string(due)); d != "" {
+		t.Fatalf("not the same (-every second +from Due):\n%s", d)
+	}
+	if len(every) < least || m > n/5 {
+		t.Errorf("%d bytes of transitions, %d ticks of %d", len(every), m, n)
+	}
+	t.Logf("%d bytes, %d of %d ticks", len(every), m, n)
 }
 
 // A clock that goes back without a word still gets its ticks.
