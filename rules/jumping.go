@@ -42,9 +42,9 @@ func (j *jumping) jump(now time.Time) (dir int, size float64) {
 	switch {
 	case !j.heard || now.Sub(j.lastAt) > j.c.rule.Within:
 		return 0, 0
-	case d > j.c.rule.Change:
+	case d > j.c.watch.Setpoint:
 		return 1, d
-	case -d > j.c.rule.Change:
+	case -d > j.c.watch.Setpoint:
 		return -1, -d
 	}
 	return 0, 0
@@ -116,7 +116,7 @@ func (j *jumping) words(e *Engine, now time.Time, active bool) (trouble, detail 
 		return trouble, "now " + v
 	}
 	return trouble, fmt.Sprintf("back and forth by up to %s, now %s; water cannot change by %s in %s",
-		e.site.ShowUnit(q).FormatDelta(most), v, e.site.ShowUnit(q).FormatDelta(j.c.rule.Change), measure.FormatDuration(j.c.rule.Within))
+		e.site.ShowUnit(q).FormatDelta(most), v, e.site.ShowUnit(q).FormatDelta(j.c.watch.Setpoint), measure.FormatDuration(j.c.rule.Within))
 }
 
 func (j *jumping) memory() time.Duration { return 2*jumpWindow + j.c.rule.Within + j.c.probe.silent }

@@ -66,11 +66,13 @@ func (p *parser) stuck(b *hclread.Block, r *Rule) bool {
 //
 //	jumping_probe "temperature" { change = "2 degC"  within = "2 min"  times = 5 ... }
 //
-// It covers the probes of the quantity that change is an amount of.
+// It covers the probes of the quantity that change is an amount of. For flow,
+// share_of_design_flow = "40%" stands for a change that fits each unit.
 func (p *parser) jumping(b *hclread.Block, r *Rule) bool {
 	r.OnDelay, r.OffDelay, r.Within, r.Times = 0, 10*time.Minute, defaultJumpWithin, defaultJumps
 	b.Has("change")
 	b.Has("within")
+	byShare := b.Has("share_of_design_flow")
 	if n, given := b.Int("times", 3, 20); given {
 		r.Times = n
 	} else if b.Has("times") {
@@ -83,27 +85,53 @@ func (p *parser) jumping(b *hclread.Block, r *Rule) bool {
 	case b.Has("within"):
 		return false
 	}
-	if !b.Need("change", `"2 degC"`) {
+	attr, dim := "change", measure.Flow
+	share, change := 0.0, 0.0
+	switch {
+	case byShare && b.Has("change"):
+		b.Fault(b.Rng("share_of_design_flow"), "Two changes", "Write either change or share_of_design_flow, and delete the other.")
 		return false
-	}
-	a, ok := b.Amount("change", measure.Temperature, measure.Flow, measure.Oxygen, measure.Saturation)
-	if !ok {
+	case byShare:
+		attr = "share_of_design_flow"
+		var ok bool
+		if share, ok = p.share(b, attr, 0, 100, "40%"); !ok {
+			return false
+		}
+	case !b.Need("change", `"2 degC"`):
 		return false
-	}
-	if r.Change = a.BaseDelta(); r.Change <= 0 {
-		b.Fault(b.Rng("change"), "Change too small", `Every probe jumps by that much. Write more than water can change in that time, such as "2 degC".`)
-		return false
+	default:
+		a, ok := b.Amount("change", measure.Temperature, measure.Flow, measure.Oxygen, measure.Saturation)
+		if !ok {
+			return false
+		}
+		if change = a.BaseDelta(); change <= 0 {
+			b.Fault(b.Rng("change"), "Change too small", `Every probe jumps by that much. Write more than water can change in that time, such as "2 degC".`)
+			return false
+		}
+		dim = a.Unit.Dimension()
 	}
 	if len(r.Watches) == 0 {
 		return true // said already
 	}
 	r.Watches = slices.DeleteFunc(r.Watches, func(w Watch) bool {
 		pr, _ := p.site.Probe(w.Probe)
-		return pr.Quantity.Dimension() != a.Unit.Dimension()
+		return pr.Quantity.Dimension() != dim
 	})
 	if len(r.Watches) == 0 {
-		b.Fault(b.Rng("change"), "Nothing to watch", fmt.Sprintf("%s is %s, and no unit covered has a probe of that. Write the change in another unit, or cover other units.", a, a.Unit.Dimension()))
+		b.Fault(b.Rng(attr), "Nothing to watch", fmt.Sprintf("%s is about %s, and no unit covered has a probe of that. Write a change of what is measured there, or cover other units.", attr, dim))
 		return false
+	}
+	for i := range r.Watches {
+		w := &r.Watches[i]
+		u, _ := p.site.Unit(w.Unit)
+		if w.Setpoint = change; !byShare {
+			continue
+		}
+		if u.DesignFlowLPM == 0 {
+			b.Fault(b.Rng(attr), "Design flow not known", fmt.Sprintf("Unit %q has no design_flow in the site file. Add it there, or cover the unit by a rule with a change.", u.Name))
+			return false
+		}
+		w.Setpoint = share * float64(u.DesignFlowLPM)
 	}
 	for _, w := range r.Watches {
 		if pr, _ := p.site.Probe(w.Probe); r.Within < pr.Every {

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lang"
@@ -34,6 +35,13 @@ jumping_probe "degF" {
     units = ["stack 1"]
   }
   change = "3.6 degF"`+words+`}
+jumping_probe "share" {
+  covers {
+    kinds = ["stack"]
+  }
+  share_of_design_flow = "40%"
+  within = "3 min"
+  times  = 4`+words+`}
 probe_in_air "air" {
   covers {
     units = ["raceway 1"]
@@ -58,7 +66,8 @@ contact "mains" {
 	want := map[string]rule{
 		"all":   {alarm.StuckProbe, []lang.Watch{{Unit: "trough 1", Probe: "trough 1 temperature", After: 12 * time.Hour}, {Unit: "trough 1", Probe: "trough 1 flow", After: 2 * time.Hour}, {Unit: "raceway 1", Probe: "raceway 1 temperature", After: 12 * time.Hour}, {Unit: "raceway 1", Probe: "raceway 1 oxygen", After: 2 * time.Hour}}, 0, 10 * time.Minute},
 		"some":  {alarm.StuckProbe, []lang.Watch{{Unit: "raceway 1", Probe: "raceway 1 oxygen", After: 3 * time.Hour}, {Unit: "deep 1", Probe: "deep 1 saturation", After: 3 * time.Hour}, {Unit: "spring", Probe: "spring oxygen", After: 3 * time.Hour}}, 0, 10 * time.Minute},
-		"degF":  {alarm.JumpingProbe, []lang.Watch{{Unit: "stack 1", Probe: "stack 1 temperature"}}, 0, 10 * time.Minute},
+		"degF":  {alarm.JumpingProbe, []lang.Watch{{Unit: "stack 1", Probe: "stack 1 temperature", Setpoint: 2}}, 0, 10 * time.Minute},
+		"share": {alarm.JumpingProbe, []lang.Watch{{Unit: "stack 1", Probe: "stack 1 flow", Setpoint: 6.4}, {Unit: "stack 2", Probe: "stack 2 flow", Setpoint: 6.4}}, 0, 10 * time.Minute},
 		"air":   {alarm.ProbeInAir, []lang.Watch{{Unit: "raceway 1", Probe: "raceway 1 temperature"}, {Unit: "raceway 1", Probe: "raceway 1 oxygen"}}, 10 * time.Minute, 30 * time.Minute},
 		"i":     {alarm.ImpossibleValue, []lang.Watch{{Unit: "trough 2", Probe: "trough 2 flow"}}, 5 * time.Minute, 0},
 		"mains": {alarm.Contact, []lang.Watch{{Probe: "mains"}}, time.Minute, 0},
@@ -68,8 +77,8 @@ contact "mains" {
 		got[r.Name] = rule{r.Kind, r.Watches, r.OnDelay, r.OffDelay}
 		switch r.Name {
 		case "degF":
-			if r.Change < 1.999 || r.Change > 2.001 || r.Within != 2*time.Minute || r.Times != 5 {
-				t.Errorf("jumping: %v in %v, %d times", r.Change, r.Within, r.Times)
+			if r.Within != 2*time.Minute || r.Times != 5 {
+				t.Errorf("jumping: within %v, %d times", r.Within, r.Times)
 			}
 		case "air":
 			if r.Departure < 2.999 || r.Departure > 3.001 || r.Margin != 3 {
@@ -81,7 +90,7 @@ contact "mains" {
 			}
 		}
 	}
-	if diff := cmp.Diff(want, got, cmp.AllowUnexported(rule{})); diff != "" {
+	if diff := cmp.Diff(want, got, cmp.AllowUnexported(rule{}), cmpopts.EquateApprox(0, 1e-9)); diff != "" {
 		t.Errorf("rules (-want +got):\n%s", diff)
 	}
 }

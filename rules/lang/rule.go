@@ -46,8 +46,8 @@ type Rule struct {
 	Deadband float64
 	// InSaturation: low_oxygen or high_oxygen judges percent of saturation, not mg/L.
 	InSaturation bool
-	// Times is how many jumps of more than Change within Within, back and
-	// forth, are too many. jumping_probe only.
+	// Times is how many jumps of more than the watch's setpoint within Within,
+	// back and forth, are too many. jumping_probe only.
 	Times int
 	// Margin is how far from air saturation a probe in the air may read.
 	Margin measure.Percent
@@ -78,7 +78,8 @@ type Watch struct {
 	Probe reading.ProbeID
 	// Setpoint is the lowest value that is still right (low_flow, low_oxygen)
 	// or the highest (high_flow, high_oxygen), base unit: L/min, mg/L, or
-	// percent when the rule is InSaturation.
+	// percent when the rule is InSaturation; the least jump (jumping_probe), a
+	// difference in the base unit.
 	Setpoint float64
 	// After is how long the probe may be silent (silent_probe), or say the
 	// same number (stuck_probe).

@@ -82,3 +82,31 @@ impossible_value "wrong unit" {
   can_happen = "Nobody sees the water change."
   to_do      = "Look at the cable."
 }
+jumping_probe "twice said" {
+  covers {
+    kinds = ["stack"]
+  }
+  change               = "5 L/min"
+  share_of_design_flow = "40%"
+  priority             = "morning"
+  can_happen           = "Nobody sees the water change."
+  to_do                = "Look at the plug."
+}
+jumping_probe "no share" {
+  covers {
+    kinds = ["stack"]
+  }
+  share_of_design_flow = "140%"
+  priority             = "morning"
+  can_happen           = "Nobody sees the water change."
+  to_do                = "Look at the plug."
+}
+jumping_probe "no design flow" {
+  covers {
+    units = ["spring"]
+  }
+  share_of_design_flow = "40%"
+  priority             = "morning"
+  can_happen           = "Nobody sees the water change."
+  to_do                = "Look at the plug."
+}

@@ -347,14 +347,14 @@ stuck_probe "temperature" {
 }
 
 # Somebody at a standpipe makes a number go down and up once or twice. Five times
-# to and fro within an hour is a loose plug. Common practice, no source.
+# to and fro within an hour is a loose plug. A jump is from one reading to the
+# next, at most 2 min or two intervals apart. Common practice, no source.
 jumping_probe "temperature" {
   covers {
     all    = true
     except = ["trough 2", "trough 4", "trough 6", "trough 8", "trough 10"]
   }
   change     = "2 degC"
-  within     = "2 min"
   times      = 5
   priority   = "morning"
   can_happen = "The number says nothing. Thermal units come from another probe."
@@ -367,23 +367,23 @@ jumping_probe "oxygen" {
     quantities = ["oxygen"]
   }
   change     = "2 mg/L"
-  within     = "2 min"
   times      = 5
   priority   = "morning"
   can_happen = "The number says nothing, and low oxygen may be told late or for nothing."
   to_do      = "Rinse the probe and look for air bubbles on it, then for a loose plug."
 }
 
-jumping_probe "flow of troughs" {
+jumping_probe "flow" {
   covers {
-    kinds = ["trough"]
+    all        = true
+    except     = ["head box"]
+    quantities = ["flow"]
   }
-  change     = "20 L/min"
-  within     = "2 min"
-  times      = 5
-  priority   = "morning"
-  can_happen = "The number says nothing, and low flow may be told late or for nothing."
-  to_do      = "Look whether the water comes in bursts: air in the pipe. If it runs evenly, look at the probe's plug."
+  share_of_design_flow = "40%"
+  times                = 5
+  priority             = "morning"
+  can_happen           = "The number says nothing, and low flow may be told late or for nothing."
+  to_do                = "Look whether the water comes in bursts: air in the pipe. If it runs evenly, look at the probe's plug."
 }
 
 # A broken wire reads as very cold, a short as very hot. Once may be the radio.
