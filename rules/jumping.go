@@ -40,7 +40,7 @@ func newJumping(_ *Engine, c *check) detector {
 func (j *jumping) jump(now time.Time) (dir int, size float64) {
 	d := j.c.probe.last.Value - j.value
 	switch {
-	case !j.heard || now.Sub(j.lastAt) > j.c.rule.Within:
+	case !j.heard || now.Sub(j.lastAt) > j.c.watch.After:
 		return 0, 0
 	case d > j.c.watch.Setpoint:
 		return 1, d
@@ -116,10 +116,10 @@ func (j *jumping) words(e *Engine, now time.Time, active bool) (trouble, detail 
 		return trouble, "now " + v
 	}
 	return trouble, fmt.Sprintf("back and forth by up to %s, now %s; water cannot change by %s in %s",
-		e.site.ShowUnit(q).FormatDelta(most), v, e.site.ShowUnit(q).FormatDelta(j.c.watch.Setpoint), measure.FormatDuration(j.c.rule.Within))
+		e.site.ShowUnit(q).FormatDelta(most), v, e.site.ShowUnit(q).FormatDelta(j.c.watch.Setpoint), measure.FormatDuration(j.c.watch.After))
 }
 
-func (j *jumping) memory() time.Duration { return 2*jumpWindow + j.c.rule.Within + j.c.probe.silent }
+func (j *jumping) memory() time.Duration { return 2*jumpWindow + j.c.watch.After + j.c.probe.silent }
 
 // next: only readings change what it judges.
 func (j *jumping) next(*Engine, time.Time) time.Time { return time.Time{} }

@@ -16,8 +16,8 @@ const (
 	stuckOther        = 2 * time.Hour
 	longestStuck      = 72 * time.Hour
 	leastRepeats      = 10
-	defaultJumpWithin = 2 * time.Minute
-	defaultJumps      = 5 // somebody at a valve makes two or four
+	defaultJumpWithin = 2 * time.Minute // and at least two intervals
+	defaultJumps      = 5               // somebody at a valve makes two or four
 	defaultImpossible = 5 * time.Minute
 	defaultAirC       = measure.TempC(3)
 	leastAirC         = measure.TempC(1)
@@ -69,7 +69,7 @@ func (p *parser) stuck(b *hclread.Block, r *Rule) bool {
 // It covers the probes of the quantity that change is an amount of. For flow,
 // share_of_design_flow = "40%" stands for a change that fits each unit.
 func (p *parser) jumping(b *hclread.Block, r *Rule) bool {
-	r.OnDelay, r.OffDelay, r.Within, r.Times = 0, 10*time.Minute, defaultJumpWithin, defaultJumps
+	r.OnDelay, r.OffDelay, r.Times = 0, 10*time.Minute, defaultJumps
 	b.Has("change")
 	b.Has("within")
 	byShare := b.Has("share_of_design_flow")
@@ -79,10 +79,7 @@ func (p *parser) jumping(b *hclread.Block, r *Rule) bool {
 		return false
 	}
 	within, given := b.Duration("within")
-	switch {
-	case given:
-		r.Within = within
-	case b.Has("within"):
+	if b.Has("within") && !given {
 		return false
 	}
 	attr, dim := "change", measure.Flow
@@ -133,8 +130,13 @@ func (p *parser) jumping(b *hclread.Block, r *Rule) bool {
 		}
 		w.Setpoint = share * float64(u.DesignFlowLPM)
 	}
-	for _, w := range r.Watches {
-		if pr, _ := p.site.Probe(w.Probe); r.Within < pr.Every {
+	for i := range r.Watches {
+		w := &r.Watches[i]
+		pr, _ := p.site.Probe(w.Probe)
+		if w.After = within; !given {
+			w.After = max(defaultJumpWithin, 2*pr.Every)
+		}
+		if w.After < pr.Every {
 			b.Fault(b.Rng("within"), "Too short", fmt.Sprintf("Probe %q is expected every %s, so that no two of its readings are that near. Write within = %q or more.", pr.ID, measure.FormatDuration(pr.Every), measure.FormatDuration(2*pr.Every)))
 			return false
 		}

@@ -66,8 +66,8 @@ contact "mains" {
 	want := map[string]rule{
 		"all":   {alarm.StuckProbe, []lang.Watch{{Unit: "trough 1", Probe: "trough 1 temperature", After: 12 * time.Hour}, {Unit: "trough 1", Probe: "trough 1 flow", After: 2 * time.Hour}, {Unit: "raceway 1", Probe: "raceway 1 temperature", After: 12 * time.Hour}, {Unit: "raceway 1", Probe: "raceway 1 oxygen", After: 2 * time.Hour}}, 0, 10 * time.Minute},
 		"some":  {alarm.StuckProbe, []lang.Watch{{Unit: "raceway 1", Probe: "raceway 1 oxygen", After: 3 * time.Hour}, {Unit: "deep 1", Probe: "deep 1 saturation", After: 3 * time.Hour}, {Unit: "spring", Probe: "spring oxygen", After: 3 * time.Hour}}, 0, 10 * time.Minute},
-		"degF":  {alarm.JumpingProbe, []lang.Watch{{Unit: "stack 1", Probe: "stack 1 temperature", Setpoint: 2}}, 0, 10 * time.Minute},
-		"share": {alarm.JumpingProbe, []lang.Watch{{Unit: "stack 1", Probe: "stack 1 flow", Setpoint: 6.4}, {Unit: "stack 2", Probe: "stack 2 flow", Setpoint: 6.4}}, 0, 10 * time.Minute},
+		"degF":  {alarm.JumpingProbe, []lang.Watch{{Unit: "stack 1", Probe: "stack 1 temperature", Setpoint: 2, After: 2 * time.Minute}}, 0, 10 * time.Minute},
+		"share": {alarm.JumpingProbe, []lang.Watch{{Unit: "stack 1", Probe: "stack 1 flow", Setpoint: 6.4, After: 3 * time.Minute}, {Unit: "stack 2", Probe: "stack 2 flow", Setpoint: 6.4, After: 3 * time.Minute}}, 0, 10 * time.Minute},
 		"air":   {alarm.ProbeInAir, []lang.Watch{{Unit: "raceway 1", Probe: "raceway 1 temperature"}, {Unit: "raceway 1", Probe: "raceway 1 oxygen"}}, 10 * time.Minute, 30 * time.Minute},
 		"i":     {alarm.ImpossibleValue, []lang.Watch{{Unit: "trough 2", Probe: "trough 2 flow"}}, 5 * time.Minute, 0},
 		"mains": {alarm.Contact, []lang.Watch{{Probe: "mains"}}, time.Minute, 0},
@@ -77,8 +77,8 @@ contact "mains" {
 		got[r.Name] = rule{r.Kind, r.Watches, r.OnDelay, r.OffDelay}
 		switch r.Name {
 		case "degF":
-			if r.Within != 2*time.Minute || r.Times != 5 {
-				t.Errorf("jumping: within %v, %d times", r.Within, r.Times)
+			if r.Times != 5 {
+				t.Errorf("jumping: %d times", r.Times)
 			}
 		case "air":
 			if r.Departure < 2.999 || r.Departure > 3.001 || r.Margin != 3 {

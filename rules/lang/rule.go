@@ -46,8 +46,8 @@ type Rule struct {
 	Deadband float64
 	// InSaturation: low_oxygen or high_oxygen judges percent of saturation, not mg/L.
 	InSaturation bool
-	// Times is how many jumps of more than the watch's setpoint within Within,
-	// back and forth, are too many. jumping_probe only.
+	// Times is how many jumps of more than the watch's setpoint within its
+	// After, back and forth, are too many. jumping_probe only.
 	Times int
 	// Margin is how far from air saturation a probe in the air may read.
 	Margin measure.Percent
@@ -82,7 +82,8 @@ type Watch struct {
 	// difference in the base unit.
 	Setpoint float64
 	// After is how long the probe may be silent (silent_probe), or say the
-	// same number (stuck_probe).
+	// same number (stuck_probe), or how far apart two readings may be that
+	// make a jump (jumping_probe).
 	After time.Duration
 	// Condition is what a condition goes by at Unit; nil for other kinds.
 	Condition *Condition
