@@ -24,6 +24,9 @@ func putAside(hidden string) bool {
 	return strings.HasPrefix(hidden, shelvedBy) || strings.HasPrefix(hidden, outSince)
 }
 
+// ServiceReminder is the alarm that reminds of units out of service.
+const ServiceReminder = alarm.Key("self/units out of service/service")
+
 // remindAgain is how long an answer to the reminder of units out of service
 // holds: not until the next morning.
 const remindAgain = 12 * time.Hour

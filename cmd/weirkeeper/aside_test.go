@@ -63,6 +63,8 @@ func TestPutAside(t *testing.T) {
 		{[]string{"shelve", "--why", "screen", "--for", "2 h", "low_flow/sprnig/spring flow"}, exitFault, "did you mean", ""},
 		{[]string{"service", "out", "--why", "new pipe", "spring"}, exitOK, "Nobody is called for it until", "spring is out of service since 12:"},
 		{[]string{"service", "out", "--why", "new pipe", "spring"}, exitFault, "is out of service since", "spring is out of service since 12:"},
+		{[]string{"ack"}, exitOK, "Nothing waits for an answer", "[morning] Units out of service: nobody is called for them: spring since 12:"},
+		{[]string{"ack", "self/units out of service/service"}, exitOK, "Answered: Units out of service", "spring is out of service"},
 		{[]string{"service", "out", "spring"}, exitUsage, "say why", "spring is out of service"},
 		{[]string{"service", "off", "spring"}, exitUsage, "takes in or out", "spring is out of service"},
 		{[]string{"service", "in", "spring"}, exitOK, "In service again", ""},

@@ -419,7 +419,7 @@ func (k *keeper) Acknowledge(ctx context.Context, key alarm.Key, by string) (str
 			keys = keys[:0]
 			untold := k.router.Untold()
 			for _, a := range k.engine.Standing(now) {
-				if !untold[a.Key] && a.Hidden == "" && a.Kind != alarm.LotDue { // a notice is not what woke anybody
+				if !untold[a.Key] && a.Hidden == "" && a.Kind != alarm.LotDue && a.Key != rules.ServiceReminder { // a notice or a reminder is not what woke anybody
 					keys = append(keys, a.Key)
 				}
 			}
