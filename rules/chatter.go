@@ -35,8 +35,9 @@ const (
 type chatter struct {
 	raises   [tally.ChatterRaises]time.Time // its newest, the last one last
 	chatters bool
-	spell    time.Time // first bad look since the newest good one; zero: none
-	lastGood time.Time
+	// While it chatters, and while the past is read: the first bad look since the
+	// newest good one, zero for none, and that good one.
+	spell, lastGood time.Time
 }
 
 // mayChatter tells apart what is not held: what is over when somebody has done
@@ -88,7 +89,7 @@ func (e *Engine) raised(now time.Time, c *check) {
 	}
 	e.remember(now, c)
 	if c.mayChatter() && !c.raises[0].IsZero() && now.Sub(c.raises[0]) <= tally.ChatterWithin {
-		c.chatters = true
+		c.chatters, c.spell = true, c.badSince
 	}
 }
 

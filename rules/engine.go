@@ -496,7 +496,9 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 	if v != unknown {
 		c.judged = v
 	}
-	c.looked(e, now, v)
+	if c.chatters || e.quiet {
+		c.looked(e, now, v)
+	}
 	switch v {
 	case unknown:
 		return
