@@ -1137,6 +1137,18 @@ func TestLongSubject(t *testing.T) {
 		t.Errorf("subject\n%s, want\n%s", got, want)
 	}
 
+	stump := tr
+	stump.Detail = "11.2 L/min, setpoint 28.0 L/min on average; its probe is suspect: the same number for 35 s"
+	r = notify.NewRouter(policy(), people[:1], counter())
+	r.Observe(stump)
+	r.Observe(l.next(evening, "t6", "raise"))
+	r.Due(evening, nil)
+	got = r.Due(evening.Add(15*time.Minute), nil)[0].Subject
+	want = "Trough 3: low flow — 11.2 L/min, setpoint 28.0 L/min on average… (again, nobody has answered, 2nd time)"
+	if got != want {
+		t.Errorf("subject\n%s, want\n%s", got, want)
+	}
+
 	tr.Key, tr.Trouble = "t5", "Deep trough 12 at the north wall: low flow"
 	answer, again := tr, tr
 	answer.From, answer.To, answer.By = alarm.Unacknowledged, alarm.Acknowledged, strings.Repeat("kim and ", 10)

@@ -28,6 +28,9 @@ const subjectWidth = 120
 // nameWidth is the most that is said of a name, in characters.
 const nameWidth = 40
 
+// stump is how much of a clause says nothing by itself, in bytes.
+const stump = 15
+
 // AlreadyNote heads the body of a message whose earlier copy may have arrived.
 const AlreadyNote = "You may have had this message already."
 
@@ -203,7 +206,8 @@ func names(list []*trouble) string {
 	return oneLine(list[0].raised.Trouble) + more(len(list))
 }
 
-// cut shortens s to n characters, between words where it can.
+// cut shortens s to n characters, between words where it can, and between
+// clauses where that leaves no more than a stump of the last one.
 func cut(s string, n int) string {
 	c := []rune(s)
 	if len(c) <= n {
@@ -211,6 +215,9 @@ func cut(s string, n int) string {
 	}
 	s = string(c[:n-1])
 	if i := strings.LastIndexByte(s, ' '); i > len(s)/2 {
+		s = s[:i]
+	}
+	if i := strings.LastIndex(s, "; "); i > len(s)/2 && len(s)-i < stump {
 		s = s[:i]
 	}
 	return strings.TrimRight(s, " ,;—") + "…"

@@ -227,6 +227,28 @@ func TestProbeFaultWords(t *testing.T) {
 	}
 }
 
+// Until the off-delay is over a probe that moves again is not said to rest.
+func TestStuckProbeMovesAgain(t *testing.T) {
+	const m = time.Minute
+	e := engine(t, rulestest.Site(), stuckFlow+lowFlow)
+	details := func(at time.Duration) (all []string) {
+		for _, v := range e.Standing(rulestest.Start.Add(at)) {
+			all = append(all, v.Detail)
+		}
+		return all
+	}
+	play(t, e, every("trough 1 flow", 0, m, 62, 12))
+	want := []string{"12.0 L/min, setpoint 28.0 L/min; its probe is suspect: the same number for 1 h 1 min", "12.0 L/min, the same number for 1 h 1 min"}
+	if diff := cmp.Diff(want, details(61*m)); diff != "" {
+		t.Errorf("at rest (-want +got):\n%s", diff)
+	}
+	play(t, e, every("trough 1 flow", 62*m, m, 1, 38))
+	want = []string{"38.0 L/min, setpoint 28.0 L/min; its probe is suspect: it was stuck until just now", "38.0 L/min, it begins to move again"}
+	if diff := cmp.Diff(want, details(62*m)); diff != "" {
+		t.Errorf("moving (-want +got):\n%s", diff)
+	}
+}
+
 // probeFaults is a rule of each kind, with others that go by the same probes.
 var probeFaults = strings.ReplaceAll(stuckFlow, `units = ["trough 1"]`, "all = true\nexcept = [\"head box\"]") +
 	strings.ReplaceAll(jumpTemp, `units = ["stack 1"]`, "all = true\nexcept = [\"head box\", \"trough 2\", \"deep 1\"]") +

@@ -125,8 +125,14 @@ func (s *stuck) took(r *reading.Reading) {
 func (s *stuck) began() time.Time { return s.since }
 
 func (s *stuck) why(_ *Engine, now time.Time) string {
+	if s.moves() && s.c.state.Active() {
+		return "it was stuck until just now"
+	}
 	return "the same number for " + measure.FormatDuration(now.Sub(s.from()))
 }
+
+// moves reports whether the number moves again, though not yet for the off-delay.
+func (s *stuck) moves() bool { return s.moved && s.c.judged != bad }
 
 // from is since when the number stands, as far as is known.
 func (s *stuck) from() time.Time {
@@ -141,6 +147,9 @@ func (s *stuck) words(e *Engine, now time.Time, active bool) (trouble, detail st
 	trouble = s.c.probeTrouble("stuck")
 	if !active {
 		return trouble, "it moves again: " + e.show(q, s.c.probe.last.Value)
+	}
+	if s.moves() {
+		return trouble, e.show(q, s.c.probe.last.Value) + ", it begins to move again"
 	}
 	return trouble, e.show(q, s.c.probe.last.Value) + ", " + s.why(e, now)
 }
