@@ -8,7 +8,6 @@ scenario "names" {
     done "cleaning" {
       at = ["stack 1"]
     }
-    answer "low_flow/through" {}
   }
   expect "low_flow/t/trough 1 fow" {
     by = "5 min"

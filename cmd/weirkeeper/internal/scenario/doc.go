@@ -27,8 +27,8 @@
 // one of rule, unit and probe; then any alarm that fits is meant. A probe may
 // also go from one value to another in a straight line (says and to), be silent,
 // and have another usual value (usual "spring flow" { says = "40 gpm" }). In a
-// step somebody may clean a unit from its beginning to its end (clean), have
-// done a chore (done) or answer an alarm (answer).
+// step somebody may clean a unit from its beginning to its end (clean) or have
+// done a chore (done).
 //
 // Usual is: a unit's design flow, 8 degC, 10 mg/L, 95 % of saturation, a contact
 // that no rule complains of; each a little unsteady, as water is, where what a

@@ -45,8 +45,6 @@ type Step struct {
 	Says   map[reading.ProbeID]Says
 	Cleans []Clean
 	Dones  []Done
-	// Answers are the alarms answered, and by whom.
-	Answers []Answer
 }
 
 // Says is what a probe says during a step.
@@ -64,12 +62,6 @@ type Clean struct {
 
 // Done is a chore done at the beginning of a step.
 type Done struct{ Chore, Unit, By string }
-
-// Answer is an answer to an alarm at the beginning of a step.
-type Answer struct {
-	Alarm alarm.Key
-	By    string
-}
 
 // Expect is an alarm that must be raised. Times count from the scenario's
 // beginning; a zero one is not asked for.
@@ -294,12 +286,6 @@ func (p *parser) step(b *hclread.Block) Step {
 	}
 	for _, x := range b.Blocks("done") {
 		s.Dones = append(s.Dones, p.done(x)...)
-	}
-	for _, x := range b.Named("answer") {
-		if p.alarm(x.Body, x.Name(), x.LabelRanges[0]) {
-			s.Answers = append(s.Answers, Answer{alarm.Key(x.Name()), p.by(x)})
-		}
-		x.Done()
 	}
 	b.Done()
 	return s

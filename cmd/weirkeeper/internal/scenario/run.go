@@ -60,11 +60,6 @@ func Run(ctx context.Context, s *site.Site, prog *lang.Program, sc *Scenario) (O
 		for _, d := range st.Dones {
 			in.Chores = append(in.Chores, site.ChoreDone{Chore: d.Chore, Unit: d.Unit, By: d.By, At: at})
 		}
-		for _, a := range st.Answers {
-			for _, key := range keys(prog, string(a.Alarm)) {
-				in.Answers = append(in.Answers, alarm.Transition{Key: key, To: alarm.Acknowledged, At: at, By: a.By})
-			}
-		}
 		at = at.Add(st.Length)
 	}
 	in.Chores = append(in.Chores, doneBefore(s, in.From, sc.Begin)...)
@@ -78,7 +73,7 @@ func Run(ctx context.Context, s *site.Site, prog *lang.Program, sc *Scenario) (O
 			out.Occurrences = append(out.Occurrences, o)
 		}
 	}
-	out.judge(prog)
+	out.judge()
 	return out, nil
 }
 
@@ -118,19 +113,7 @@ func choreFor(s *site.Site, unit string) string {
 	return ""
 }
 
-// keys are the alarms that a name means.
-func keys(prog *lang.Program, name string) (out []alarm.Key) {
-	for i := range prog.Rules {
-		r := &prog.Rules[i]
-		for _, w := range r.Watches {
-			if k := r.Key(w); means(name, k, r.Kind, r.Name, w.Unit, w.Probe) {
-				out = append(out, k)
-			}
-		}
-	}
-	return out
-}
-
+// means reports whether a name is that of an alarm.
 func means(name string, key alarm.Key, kind alarm.Kind, rule, unit string, probe reading.ProbeID) bool {
 	if name == string(key) {
 		return true
@@ -144,7 +127,7 @@ func fits(name string, o *replay.Occurrence) bool {
 	return means(name, t.Key, t.Kind, t.Rule, t.Unit, t.Probe)
 }
 
-func (out *Outcome) judge(prog *lang.Program) {
+func (out *Outcome) judge() {
 	sc := out.Scenario
 	fail := func(at hcl.Range, format string, args ...any) {
 		out.Failures = append(out.Failures, Failure{at, fmt.Sprintf(format, args...)})
