@@ -24,62 +24,74 @@ var asideNights = []struct {
 }{
 	{
 		"shelved before, and still there at the end: told as new",
-		"", []string{"0s shelve KEY 30m", flows(0, 40*time.Minute, 5)},
+		"",
+		[]string{"0s shelve KEY 30m", flows(0, 40*time.Minute, 5)},
 		[]string{"1m0s raised KEY (shelved by kim until 18:30)", "30m1s surfaced KEY: Trough 1: low flow"},
 	},
 	{
 		"raised, then shelved: hidden from then on",
-		"", []string{flows(0, 5*time.Minute, 5), "5m shelve KEY 30m", flows(5*time.Minute, 40*time.Minute, 5)},
+		"",
+		[]string{flows(0, 5*time.Minute, 5), "5m shelve KEY 30m", flows(5*time.Minute, 40*time.Minute, 5)},
 		[]string{"1m0s raised KEY: Trough 1: low flow", "5m0s hidden KEY (shelved by kim until 18:35)", "35m1s surfaced KEY: Trough 1: low flow"},
 	},
 	{
 		"over before the end: nobody is told",
-		"", []string{"0s shelve KEY 30m", flows(0, 5*time.Minute, 5), flows(5*time.Minute, 40*time.Minute, 40)},
+		"",
+		[]string{"0s shelve KEY 30m", flows(0, 5*time.Minute, 5), flows(5*time.Minute, 40*time.Minute, 40)},
 		[]string{"1m0s raised KEY (shelved by kim until 18:30)", "7m0s returned KEY (shelved by kim until 18:30)"},
 	},
 	{
 		"comes back inside the deadband only: told",
-		"", []string{"0s shelve KEY 30m", flows(0, 5*time.Minute, 5), flows(5*time.Minute, 40*time.Minute, 29)},
+		"",
+		[]string{"0s shelve KEY 30m", flows(0, 5*time.Minute, 5), flows(5*time.Minute, 40*time.Minute, 29)},
 		[]string{"1m0s raised KEY (shelved by kim until 18:30)", "30m1s surfaced KEY: Trough 1: low flow"},
 	},
 	{
 		"exactly on the setpoint: no alarm",
-		"", []string{"0s shelve KEY 30m", flows(0, 40*time.Minute, 28)},
+		"",
+		[]string{"0s shelve KEY 30m", flows(0, 40*time.Minute, 28)},
 		nil,
 	},
 	{
 		"unshelved: told at once",
-		"", []string{"0s shelve KEY 30m", flows(0, 5*time.Minute, 5), "5m unshelve KEY", flows(5*time.Minute, 40*time.Minute, 5)},
+		"",
+		[]string{"0s shelve KEY 30m", flows(0, 5*time.Minute, 5), "5m unshelve KEY", flows(5*time.Minute, 40*time.Minute, 5)},
 		[]string{"1m0s raised KEY (shelved by kim until 18:30)", "5m0s surfaced KEY: Trough 1: low flow"},
 	},
 	{
 		"right for less than its off-delay at the end: not told yet",
-		"", []string{"0s shelve KEY 30m", flows(0, 30*time.Minute, 5), flows(30*time.Minute, 31*time.Minute, 40), flows(31*time.Minute, 33*time.Minute, 5)},
+		"",
+		[]string{"0s shelve KEY 30m", flows(0, 30*time.Minute, 5), flows(30*time.Minute, 31*time.Minute, 40), flows(31*time.Minute, 33*time.Minute, 5)},
 		[]string{"1m0s raised KEY (shelved by kim until 18:30)", "31m1s surfaced KEY: Trough 1: low flow"},
 	},
 	{
 		"falls as it ends: an alarm like any other",
-		"", []string{"0s shelve KEY 30m", flows(0, 29*time.Minute, 40), flows(29*time.Minute, 32*time.Minute, 5)},
+		"",
+		[]string{"0s shelve KEY 30m", flows(0, 29*time.Minute, 40), flows(29*time.Minute, 32*time.Minute, 5)},
 		[]string{"30m0s raised KEY: Trough 1: low flow"},
 	},
 	{
 		"shelved again for longer",
-		"", []string{"0s shelve KEY 10m", flows(0, 5*time.Minute, 5), "5m shelve KEY 30m", flows(5*time.Minute, 40*time.Minute, 5)},
+		"",
+		[]string{"0s shelve KEY 10m", flows(0, 5*time.Minute, 5), "5m shelve KEY 30m", flows(5*time.Minute, 40*time.Minute, 5)},
 		[]string{"1m0s raised KEY (shelved by kim until 18:10)", "35m1s surfaced KEY: Trough 1: low flow"},
 	},
 	{
 		"answered before: the answer holds its time",
-		"", []string{flows(0, 5*time.Minute, 5), "5m ack KEY", "6m shelve KEY 10m", flows(6*time.Minute, 66*time.Minute, 5)},
+		"",
+		[]string{flows(0, 5*time.Minute, 5), "5m ack KEY", "6m shelve KEY 10m", flows(6*time.Minute, 66*time.Minute, 5)},
 		[]string{"1m0s raised KEY: Trough 1: low flow", "5m0s acknowledged KEY: Trough 1: low flow", "1h5m1s unacknowledged KEY: Trough 1: low flow"},
 	},
 	{
 		"answered while it is shelved: told at the end",
-		"", []string{"0s shelve KEY 30m", flows(0, 5*time.Minute, 5), "5m ack KEY", flows(5*time.Minute, 40*time.Minute, 5)},
+		"",
+		[]string{"0s shelve KEY 30m", flows(0, 5*time.Minute, 5), "5m ack KEY", flows(5*time.Minute, 40*time.Minute, 5)},
 		[]string{"1m0s raised KEY (shelved by kim until 18:30)", "5m0s acknowledged KEY (shelved by kim until 18:30)", "30m1s unacknowledged KEY: Trough 1: low flow"},
 	},
 	{
 		"the answer grows old while it is shelved: told at the end",
-		"re_alarm = \"10 min\"; ", []string{flows(0, 5*time.Minute, 5), "5m ack KEY", "6m shelve KEY 30m", flows(6*time.Minute, 40*time.Minute, 5)},
+		"re_alarm = \"10 min\"; ",
+		[]string{flows(0, 5*time.Minute, 5), "5m ack KEY", "6m shelve KEY 30m", flows(6*time.Minute, 40*time.Minute, 5)},
 		[]string{
 			"1m0s raised KEY: Trough 1: low flow", "5m0s acknowledged KEY: Trough 1: low flow",
 			"15m1s unacknowledged KEY (shelved by kim until 18:36)", "36m1s surfaced KEY: Trough 1: low flow",
@@ -87,22 +99,26 @@ var asideNights = []struct {
 	},
 	{
 		"latched while it is shelved: waits for its reset all the same",
-		"latch = true; ", []string{"0s shelve KEY 30m", flows(0, 5*time.Minute, 5), flows(5*time.Minute, 40*time.Minute, 40)},
+		"latch = true; ",
+		[]string{"0s shelve KEY 30m", flows(0, 5*time.Minute, 5), flows(5*time.Minute, 40*time.Minute, 40)},
 		[]string{"1m0s raised KEY (shelved by kim until 18:30)", "7m0s returned, not acknowledged KEY (shelved by kim until 18:30)"},
 	},
 	{
 		"another alarm is shelved",
-		"", []string{"0s shelve low_flow/t/trough 2 flow 30m", flows(0, 5*time.Minute, 5)},
+		"",
+		[]string{"0s shelve low_flow/t/trough 2 flow 30m", flows(0, 5*time.Minute, 5)},
 		[]string{"1m0s raised KEY: Trough 1: low flow"},
 	},
 	{
 		"shelved and cleaned: told when both are over",
-		"", []string{"0s shelve KEY 10m", "5m clean trough 1", flows(0, 40*time.Minute, 5)},
+		"",
+		[]string{"0s shelve KEY 10m", "5m clean trough 1", flows(0, 40*time.Minute, 5)},
 		[]string{"1m0s raised KEY (shelved by kim until 18:10)", "35m1s surfaced KEY: Trough 1: still low flow after cleaning: standpipe still up?"},
 	},
 	{
 		"out of service, and back: told at once, and of the reminder for the morning",
-		"", []string{"0s out trough 1", flows(0, 5*time.Minute, 5), "5m in trough 1", flows(5*time.Minute, 10*time.Minute, 5)},
+		"",
+		[]string{"0s out trough 1", flows(0, 5*time.Minute, 5), "5m in trough 1", flows(5*time.Minute, 10*time.Minute, 5)},
 		[]string{
 			"0s raised self/units out of service/service: Units out of service: nobody is called for them",
 			"1m0s raised KEY (out of service since 18:00, by kim)", "5m0s surfaced KEY: Trough 1: low flow", "5m0s returned self/units out of service/service",
@@ -110,7 +126,8 @@ var asideNights = []struct {
 	},
 	{
 		"another unit is out of service",
-		"", []string{"0s out trough 2", flows(0, 5*time.Minute, 5)},
+		"",
+		[]string{"0s out trough 2", flows(0, 5*time.Minute, 5)},
 		[]string{
 			"0s raised self/units out of service/service: Units out of service: nobody is called for them",
 			"1m0s raised KEY: Trough 1: low flow",
@@ -118,7 +135,8 @@ var asideNights = []struct {
 	},
 	{
 		"the reminder is answered: it is there again the next morning",
-		"", []string{"0s out trough 1", "13h ack self/units out of service/service", "13h..26h tick every 1m"},
+		"",
+		[]string{"0s out trough 1", "13h ack self/units out of service/service", "13h..26h tick every 1m"},
 		[]string{
 			"0s raised self/units out of service/service: Units out of service: nobody is called for them",
 			"13h0m0s acknowledged self/units out of service/service: Units out of service: nobody is called for them",

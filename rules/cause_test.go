@@ -157,8 +157,10 @@ func TestCause(t *testing.T) {
 			21m  stack 1 flow = 0
 			61m1s tick
 			65m  ack ` + both + `
-			81m  tick`, []string{"1m0s raised SPRING", "1m1s acknowledged SPRING by kim", "21m0s raised stack 1 flow < SPRING", "21m0s acknowledged stack 1 flow < SPRING by kim",
-			"1h1m1s unacknowledged SPRING", "1h5m0s acknowledged SPRING by kim", "1h21m0s unacknowledged stack 1 flow < SPRING", "1h21m0s acknowledged stack 1 flow < SPRING by kim"}},
+			81m  tick`, []string{
+			"1m0s raised SPRING", "1m1s acknowledged SPRING by kim", "21m0s raised stack 1 flow < SPRING", "21m0s acknowledged stack 1 flow < SPRING by kim",
+			"1h1m1s unacknowledged SPRING", "1h5m0s acknowledged SPRING by kim", "1h21m0s unacknowledged stack 1 flow < SPRING", "1h21m0s acknowledged stack 1 flow < SPRING by kim",
+		}},
 		{"an answer to what follows is none to the cause", springFlow + unitFlow, `
 			0s   spring flow = 0
 			60s  spring flow = 0

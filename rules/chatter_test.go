@@ -39,7 +39,8 @@ var chatterNights = []struct {
 }{
 	{
 		"raised twice: not chattering",
-		"", []string{waves(0, m(10), m(2), m(3)), flows(m(10), m(60), 40)},
+		"",
+		[]string{waves(0, m(10), m(2), m(3)), flows(m(10), m(60), 40)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"6m0s raised: Trough 1: low flow", "9m0s returned, not acknowledged",
@@ -47,7 +48,8 @@ var chatterNights = []struct {
 	},
 	{
 		"three times within half an hour: the third says so, and it stands until 30 min after the last low flow",
-		"", []string{waves(0, m(30), m(2), m(3)), flows(m(30), m(70), 40)},
+		"",
+		[]string{waves(0, m(30), m(2), m(3)), flows(m(30), m(70), 40)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"6m0s raised: Trough 1: low flow", "9m0s returned, not acknowledged",
@@ -56,7 +58,8 @@ var chatterNights = []struct {
 	},
 	{
 		"a third time after exactly half an hour",
-		"", []string{flows(0, m(2), 5), flows(m(2), m(15), 40), flows(m(15), m(17), 5), flows(m(17), m(30), 40), flows(m(30), m(33), 5)},
+		"",
+		[]string{flows(0, m(2), 5), flows(m(2), m(15), 40), flows(m(15), m(17), 5), flows(m(17), m(30), 40), flows(m(30), m(33), 5)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"16m0s raised: Trough 1: low flow", "19m0s returned, not acknowledged",
@@ -65,7 +68,8 @@ var chatterNights = []struct {
 	},
 	{
 		"a third time after half an hour and a minute: not chattering",
-		"", []string{flows(0, m(2), 5), flows(m(2), m(15), 40), flows(m(15), m(17), 5), flows(m(17), m(31), 40), flows(m(31), m(34), 5)},
+		"",
+		[]string{flows(0, m(2), 5), flows(m(2), m(15), 40), flows(m(15), m(17), 5), flows(m(17), m(31), 40), flows(m(31), m(34), 5)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"16m0s raised: Trough 1: low flow", "19m0s returned, not acknowledged",
@@ -74,7 +78,8 @@ var chatterNights = []struct {
 	},
 	{
 		"quiet for a minute less than half an hour is not quiet",
-		"", []string{waves(0, m(15), m(2), m(3)), flows(m(15), m(41), 40), flows(m(41), m(42), 5), flows(m(42), m(80), 40)},
+		"",
+		[]string{waves(0, m(15), m(2), m(3)), flows(m(15), m(41), 40), flows(m(41), m(42), 5), flows(m(42), m(80), 40)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"6m0s raised: Trough 1: low flow", "9m0s returned, not acknowledged",
@@ -83,7 +88,8 @@ var chatterNights = []struct {
 	},
 	{
 		"inside the deadband is not quiet either; after it is over it is an alarm like any other",
-		"", []string{waves(0, m(15), m(2), m(3)), flows(m(15), m(30), 29), flows(m(30), m(61), 40), flows(m(61), m(63), 5)},
+		"",
+		[]string{waves(0, m(15), m(2), m(3)), flows(m(15), m(30), 29), flows(m(30), m(61), 40), flows(m(61), m(63), 5)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"6m0s raised: Trough 1: low flow", "9m0s returned, not acknowledged",
@@ -92,7 +98,8 @@ var chatterNights = []struct {
 	},
 	{
 		"answered: its changes are not told, and then it is over without a word",
-		"", []string{waves(0, m(15), m(2), m(3)), "15m ack KEY", waves(m(15), m(40), m(2), m(3)), flows(m(40), m(70), 40)},
+		"",
+		[]string{waves(0, m(15), m(2), m(3)), "15m ack KEY", waves(m(15), m(40), m(2), m(3)), flows(m(40), m(70), 40)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"6m0s raised: Trough 1: low flow", "9m0s returned, not acknowledged",
@@ -101,7 +108,8 @@ var chatterNights = []struct {
 	},
 	{
 		"answered, and then it stays low: told after five minutes",
-		"", []string{waves(0, m(15), m(2), m(3)), "15m ack KEY", flows(m(15), m(20), 40), flows(m(20), m(30), 5)},
+		"",
+		[]string{waves(0, m(15), m(2), m(3)), "15m ack KEY", flows(m(15), m(20), 40), flows(m(20), m(30), 5)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"6m0s raised: Trough 1: low flow", "9m0s returned, not acknowledged",
@@ -111,7 +119,8 @@ var chatterNights = []struct {
 	},
 	{
 		"low for just under five minutes: not told",
-		"", []string{waves(0, m(15), m(2), m(3)), "15m ack KEY", flows(m(15), m(20), 40), flows(m(20), m(25), 5), flows(m(25), m(30), 40)},
+		"",
+		[]string{waves(0, m(15), m(2), m(3)), "15m ack KEY", flows(m(15), m(20), 40), flows(m(20), m(25), 5), flows(m(25), m(30), 40)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"6m0s raised: Trough 1: low flow", "9m0s returned, not acknowledged",
@@ -120,7 +129,8 @@ var chatterNights = []struct {
 	},
 	{
 		"inside the deadband in between: low since it fell",
-		"", []string{waves(0, m(15), m(2), m(3)), "15m ack KEY", flows(m(15), m(20), 40), flows(m(20), m(23), 5), flows(m(23), m(24), 29), flows(m(24), m(30), 5)},
+		"",
+		[]string{waves(0, m(15), m(2), m(3)), "15m ack KEY", flows(m(15), m(20), 40), flows(m(20), m(23), 5), flows(m(23), m(24), 29), flows(m(24), m(30), 5)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"6m0s raised: Trough 1: low flow", "9m0s returned, not acknowledged",
@@ -130,7 +140,8 @@ var chatterNights = []struct {
 	},
 	{
 		"the trouble that was answered goes on: the answer holds its time",
-		"", []string{waves(0, m(10), m(2), m(3)), flows(m(10), m(12), 5), "12m ack KEY", flows(m(12), m(80), 5)},
+		"",
+		[]string{waves(0, m(10), m(2), m(3)), flows(m(10), m(12), 5), "12m ack KEY", flows(m(12), m(80), 5)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"6m0s raised: Trough 1: low flow", "9m0s returned, not acknowledged",
@@ -140,7 +151,8 @@ var chatterNights = []struct {
 	},
 	{
 		"the answer grows old while all is right: nobody is called before it is wrong for the on-delay",
-		"re_alarm = \"10 min\"; ", []string{waves(0, m(15), m(2), m(3)), "15m ack KEY", flows(m(15), m(40), 40), flows(m(40), m(43), 5)},
+		"re_alarm = \"10 min\"; ",
+		[]string{waves(0, m(15), m(2), m(3)), "15m ack KEY", flows(m(15), m(40), 40), flows(m(40), m(43), 5)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"6m0s raised: Trough 1: low flow", "9m0s returned, not acknowledged",
@@ -150,7 +162,8 @@ var chatterNights = []struct {
 	},
 	{
 		"shelved meanwhile: at the end nobody is called before it is wrong for the on-delay",
-		"", []string{waves(0, m(15), m(2), m(3)), "15m shelve KEY 10m", flows(m(15), m(40), 40), flows(m(40), m(43), 5)},
+		"",
+		[]string{waves(0, m(15), m(2), m(3)), "15m shelve KEY 10m", flows(m(15), m(40), 40), flows(m(40), m(43), 5)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"6m0s raised: Trough 1: low flow", "9m0s returned, not acknowledged",
@@ -160,7 +173,8 @@ var chatterNights = []struct {
 	},
 	{
 		"latched: chatters, and is latched when it is quiet",
-		"latch = true; ", []string{waves(0, m(15), m(2), m(3)), flows(m(15), m(50), 40)},
+		"latch = true; ",
+		[]string{waves(0, m(15), m(2), m(3)), flows(m(15), m(50), 40)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"6m0s raised: Trough 1: low flow", "9m0s returned, not acknowledged",
@@ -169,7 +183,8 @@ var chatterNights = []struct {
 	},
 	{
 		"a gap in the middle: silence is no quiet, the next reading decides",
-		"", []string{waves(0, m(15), m(2), m(3)), "15m..50m tick every 10s", flows(m(50), m(52), 40)},
+		"",
+		[]string{waves(0, m(15), m(2), m(3)), "15m..50m tick every 10s", flows(m(50), m(52), 40)},
 		[]string{
 			"1m0s raised: Trough 1: low flow", "4m0s returned, not acknowledged",
 			"6m0s raised: Trough 1: low flow", "9m0s returned, not acknowledged",

@@ -538,7 +538,7 @@ func (e *Engine) judge(now time.Time, c *check, v verdict, seen bool) {
 			c.badSince = time.Time{}
 			to := alarm.ReturnedUnacknowledged
 			switch answered := c.state == alarm.Acknowledged; {
-			case c.hid != "" && !(c.rule.Latch && strings.HasPrefix(c.hid, shelvedBy)), c.part.own():
+			case c.hid != "" && (!c.rule.Latch || !strings.HasPrefix(c.hid, shelvedBy)), c.part.own():
 				to = alarm.Normal // nobody was called
 			case c.rule.Latch && answered:
 				to = alarm.LatchedAcknowledged

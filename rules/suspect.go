@@ -183,7 +183,7 @@ func (e *Engine) rememberDoubts(past Past) {
 			t := &journal[i]
 			// What stands stands in both.
 			known := slices.ContainsFunc(e.doubts[t.Probe], func(d doubt) bool { return d.alarm == t.Key && d.to.IsZero() })
-			if probeFault(t.Kind) && (t.To.Active() || t.From.Active()) && !(known && t.To.Active()) {
+			if probeFault(t.Kind) && (t.To.Active() || t.From.Active()) && (!known || !t.To.Active()) {
 				e.doubt(t)
 			}
 		}

@@ -276,12 +276,12 @@ func (c *lotCall) define(name string, e env) {
 	case "trays":
 		text(&entry.Trays, "which `trays` of the stack, such as 1-4")
 	case "number":
-		switch {
-		case c.verb.kind == book.Counted:
+		switch c.verb.kind {
+		case book.Counted:
 			c.fs.Var(numberFlag{to: &c.count.number}, name, "`number` there is, if counted one by one")
-		case c.verb.kind == "":
+		case "":
 			c.fs.Var(numberFlag{to: &c.number, least: 1}, name, "`number` of fish")
-		case c.verb.kind == book.Split:
+		case book.Split:
 			c.fs.Var(numberFlag{to: &entry.Number, least: 1}, name, "`number` of eggs or fish")
 		default:
 			c.fs.Var(numberFlag{to: &entry.Number, least: 1, all: true}, name, "`number` of eggs or fish, or all (the default where it may be left out)")

@@ -300,6 +300,7 @@ func (c *compiler) truth(n *Node) Judge {
 				return then(now)
 			case No:
 				return other(now)
+			case Unknown:
 			}
 			if t := then(now); t == other(now) {
 				return t // either way
@@ -420,6 +421,7 @@ func (c *compiler) number(n *Node) number {
 				return then(now)
 			case No:
 				return other(now)
+			case Unknown:
 			}
 			a, ok := then(now)
 			b, also := other(now)

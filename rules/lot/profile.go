@@ -87,10 +87,7 @@ type TenderState struct {
 // Where the keeper states nothing: a fry at swim-up weighs about 0.12 g (common
 // practice, no source), and a trout's condition factor is about 1.05, between
 // the C of 3500e-7 and 4055e-7 lb/in^3 of common tables (from memory).
-const (
-	usualFryWeightG measure.MassG = 0.12
-	usualConditionK               = 1.05
-)
+const usualFryWeightG, usualConditionK = 0.12, 1.05
 
 // FryWeight is the weight of a fry at swim-up, grams.
 func (p Profile) FryWeight() measure.MassG {

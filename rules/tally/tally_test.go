@@ -50,7 +50,8 @@ func TestOf(t *testing.T) {
 		step("past/a", 0, normal, normal, 800), step("a", 3, normal, unack, 3*24*60+1),
 	}
 	acts := []act.Act{
-		{Kind: act.MarkedFalse, Alarm: "c", Occurrence: 1}, {Kind: act.MarkedFalse, Alarm: "c", Occurrence: 1},
+		{Kind: act.MarkedFalse, Alarm: "c", Occurrence: 1},
+		{Kind: act.MarkedFalse, Alarm: "c", Occurrence: 1},
 		{Kind: act.MarkedFalse, Alarm: "a", Occurrence: 1}, // raised before the span
 		{Kind: act.Shelved, Alarm: "b", Occurrence: 1},
 	}

@@ -487,23 +487,33 @@ func TestTotals(t *testing.T) {
 		says    string
 	}{
 		{
-			"one", []book.Strand{part(0, 300, from)}, nil, 40,
+			"one",
+			[]book.Strand{part(0, 300, from)},
+			nil, 40,
 			"8.000 16.000 24.000 32.000 40.000", "",
 		},
 		{
-			"came with units", []book.Strand{part(10, 300, from)}, nil, 50,
+			"came with units",
+			[]book.Strand{part(10, 300, from)},
+			nil, 50,
 			"18.000 26.000 34.000 42.000 50.000", "The totals begin with 10.0 degree-days (18.0 TU) gathered before the first day.",
 		},
 		{
-			"joined", []book.Strand{part(0, 300, from), part(100, 100, from.Add(2*day))}, nil, 61,
+			"joined",
+			[]book.Strand{part(0, 300, from), part(100, 100, from.Add(2*day))},
+			nil, 61,
 			"  45.000 53.000 61.000", "The totals begin when the last part of what is the lot now was laid into a unit",
 		},
 		{
-			"a part in no unit", []book.Strand{part(0, 300, from), {Lot: "2026-A", Number: 100}}, nil, 30,
+			"a part in no unit",
+			[]book.Strand{part(0, 300, from), {Lot: "2026-A", Number: 100}},
+			nil, 30,
 			"    ", "There are no totals while a part of the lot lies in no unit.",
 		},
 		{
-			"being counted", []book.Strand{part(0, 300, from)}, func(s *rules.LotSheet) { s.Counting = true }, 3,
+			"being counted",
+			[]book.Strand{part(0, 300, from)},
+			func(s *rules.LotSheet) { s.Counting = true }, 3,
 			"    ", "There are no totals while the lot is being counted again.",
 		},
 	}

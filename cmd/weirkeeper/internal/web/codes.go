@@ -169,7 +169,7 @@ func (c *Codes) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("Referrer-Policy", "no-referrer") // the link itself is the key
 	host, _, err := net.SplitHostPort(r.RemoteAddr)
 	ip, perr := netip.ParseAddr(host)
-	if ip = ip.Unmap(); err != nil || perr != nil || !(ip.IsPrivate() || ip.IsLoopback() || ip.IsLinkLocalUnicast()) {
+	if ip = ip.Unmap(); err != nil || perr != nil || (!ip.IsPrivate() && !ip.IsLoopback() && !ip.IsLinkLocalUnicast()) {
 		http.Error(w, "this works from the hatchery's own network only", http.StatusForbidden)
 		return
 	}
