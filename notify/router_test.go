@@ -1164,6 +1164,35 @@ func TestLongSubject(t *testing.T) {
 	}
 }
 
+// What is latched is not all over, though the water is right.
+func TestLatchedReturn(t *testing.T) {
+	for _, tt := range []struct {
+		to   alarm.State
+		want string
+	}{
+		{alarm.ReturnedUnacknowledged, ""},
+		{alarm.LatchedUnacknowledged, "latched: to let it go, weirkeeper ack and then weirkeeper reset"},
+		{alarm.LatchedAcknowledged, "latched: to let it go, weirkeeper reset"},
+	} {
+		l := life{state: map[alarm.Key]alarm.Transition{}}
+		r := notify.NewRouter(policy(), people[:1], counter())
+		r.Observe(l.next(evening, "t3", "raise"))
+		r.Due(evening, nil)
+		over := l.next(evening.Add(5*time.Minute), "t3", "return")
+		over.To = tt.to
+		r.Observe(over)
+		var got string
+		for m := range 30 {
+			for _, msg := range r.Due(evening.Add(time.Duration(5+m)*time.Minute), nil) {
+				got += strings.Join(strings.Fields(msg.Text), " ")
+			}
+		}
+		if !strings.Contains(got, "Back to normal") || !strings.Contains(got, tt.want) || (tt.want == "") == strings.Contains(got, "latched") {
+			t.Errorf("%s: want %q in\n%s", tt.to, tt.want, got)
+		}
+	}
+}
+
 // A keeper's words from a rules file may hold anything.
 func TestHostileWords(t *testing.T) {
 	l := life{state: map[alarm.Key]alarm.Transition{}}

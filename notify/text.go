@@ -419,6 +419,13 @@ func (b *body) item(t *trouble) {
 	if t.raises > 1 {
 		s += fmt.Sprintf(", raised %d times", t.raises)
 	}
+	switch t.latest.To {
+	case alarm.LatchedUnacknowledged:
+		s += ", latched: to let it go, weirkeeper ack and then weirkeeper reset"
+	case alarm.LatchedAcknowledged:
+		s += ", latched: to let it go, weirkeeper reset"
+	case alarm.Normal, alarm.Unacknowledged, alarm.Acknowledged, alarm.ReturnedUnacknowledged:
+	}
 	b.para("  ", s)
 }
 

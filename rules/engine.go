@@ -458,6 +458,17 @@ func (c *check) answerHolds() time.Duration {
 	return c.rule.ReAlarm
 }
 
+// AnswerHolds is for how long an answer to an alarm silences trouble that goes
+// on; 0 for good, or when there is no such alarm.
+func (e *Engine) AnswerHolds(key alarm.Key) time.Duration {
+	for _, c := range e.checks {
+		if c.key() == key {
+			return c.answerHolds()
+		}
+	}
+	return 0
+}
+
 // reAlarm takes back an answer that is too old.
 func (e *Engine) reAlarm(now time.Time, c *check) {
 	if hold := c.answerHolds(); c.state == alarm.Acknowledged && hold > 0 && now.Sub(c.movedAt) >= hold && !c.calm(now) {

@@ -52,6 +52,7 @@ low_flow "spring" {
   setpoint   = "100 L/min"
   on_delay   = "0 s"
   off_delay  = "0 s"
+  re_alarm   = "20 min"
   priority   = "call-out"
   can_happen = "Everything below goes dry."
   to_do      = "Look at the intake."
@@ -113,7 +114,7 @@ func TestAnswers(t *testing.T) {
 	if page := get(t, "http://"+d.WebAddr()+"/"); !strings.Contains(page, "Spring: low flow: 42.0 L/min, setpoint 100.0 L/min") || !strings.Contains(page, `weirkeeper ack --by YOUR-NAME "low_flow/spring/spring flow"`) {
 		t.Errorf("the page says:\n%s", page)
 	}
-	if code, said := command("ack", "--by", "kmi"); code != exitOK || !strings.Contains(said, "Answered: Spring: low flow, 42.0 L/min") || !strings.Contains(said, `"kmi" is nobody in the site file`) {
+	if code, said := command("ack", "--by", "kmi"); code != exitOK || !strings.Contains(said, "Answered: Spring: low flow, 42.0 L/min") || !strings.Contains(said, "in 20 min it calls again") || !strings.Contains(said, `"kmi" is nobody in the site file`) {
 		t.Errorf("ack: exit code %d, %s", code, said)
 	}
 	if got := state(flow); got != alarm.Acknowledged {

@@ -21,6 +21,7 @@ import (
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/callout"
 	"weirkeeper/rules/lot/book"
+	"weirkeeper/rules/measure"
 	"weirkeeper/rules/site"
 )
 
@@ -412,8 +413,10 @@ func (k *keeper) mailHealth(ok bool, detail string) { k.mailNews.Store(&partNews
 // Errors: *rules.UnknownAlarmError, or that it could not be stored.
 func (k *keeper) Acknowledge(ctx context.Context, key alarm.Key, by string) (string, error) {
 	var b strings.Builder
+	stands, again := false, time.Duration(0) // the soonest, 0 for never
 	err := k.do(ctx, func(now time.Time) error {
 		b.Reset()
+		stands, again = false, 0
 		keys := []alarm.Key{key}
 		if key == "" {
 			keys = keys[:0]
@@ -433,7 +436,13 @@ func (k *keeper) Acknowledge(ctx context.Context, key alarm.Key, by string) (str
 			all = append(all, trs...)
 		}
 		for _, t := range all {
-			fmt.Fprintf(&b, "Answered: %s, %s\n", t.Trouble, t.Detail)
+			fmt.Fprintf(&b, "Answered: %s\n", strings.TrimSuffix(t.Trouble+", "+t.Detail, ", "))
+			if t.To == alarm.Acknowledged {
+				stands = true
+				if hold := k.engine.AnswerHolds(t.Key); hold > 0 && (again == 0 || hold < again) {
+					again = hold
+				}
+			}
 		}
 		k.observe(all)
 		return nil
@@ -444,7 +453,14 @@ func (k *keeper) Acknowledge(ctx context.Context, key alarm.Key, by string) (str
 	if b.Len() == 0 {
 		return "Nothing waits for an answer.\n", nil
 	}
-	b.WriteString("The repeats stop and the others are told that you are coming. An alarm itself stands until the water is right; after an hour it calls again.\n")
+	b.WriteString("The repeats stop and the others are told that you are coming.")
+	switch {
+	case again > 0:
+		fmt.Fprintf(&b, " An alarm itself stands until the water is right; in %s it calls again.", measure.FormatDuration(again))
+	case stands:
+		b.WriteString(" An alarm itself stands until the water is right.")
+	}
+	b.WriteByte('\n')
 	return b.String(), nil
 }
 

@@ -96,7 +96,7 @@ func (s *Status) alarms(b *strings.Builder) {
 		if a.Cause != "" && stands[a.Cause] {
 			continue // under its cause
 		}
-		fmt.Fprintf(b, "  [%s] %s: %s\n", a.Priority, a.Trouble, a.Detail)
+		fmt.Fprintf(b, "  [%s] %s\n", a.Priority, trouble(a))
 		if a.Left != "" {
 			fmt.Fprintf(b, "      %s\n", a.Left)
 		}
@@ -117,6 +117,14 @@ func (s *Status) alarms(b *strings.Builder) {
 	b.WriteByte('\n')
 }
 
+// trouble words an alarm with its value, where that is known.
+func trouble(a rules.AlarmView) string {
+	if a.Detail == "" {
+		return a.Trouble
+	}
+	return a.Trouble + ": " + a.Detail
+}
+
 // follows words what follows from an alarm, a line each and indented: it is
 // answered with its cause, but for what came long after that answer.
 func (s *Status) follows(b *strings.Builder, cause rules.AlarmView, indent string) {
@@ -124,7 +132,7 @@ func (s *Status) follows(b *strings.Builder, cause rules.AlarmView, indent strin
 		if a.Cause != cause.Key {
 			continue
 		}
-		fmt.Fprintf(b, "%sfollows: [%s] %s: %s, %s, since %s\n", indent, a.Priority, a.Trouble, a.Detail, a.State, s.local(a.Since))
+		fmt.Fprintf(b, "%sfollows: [%s] %s, %s, since %s\n", indent, a.Priority, trouble(a), a.State, s.local(a.Since))
 		if a.Left != "" {
 			fmt.Fprintf(b, "%s    %s\n", indent, a.Left)
 		}

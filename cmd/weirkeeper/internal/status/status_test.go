@@ -45,3 +45,17 @@ func TestCauses(t *testing.T) {
 		t.Errorf("got:\n%s\nwant in it:\n%s", got, want)
 	}
 }
+
+// After a start the value may not be known.
+func TestNoDetail(t *testing.T) {
+	s := status.Status{Now: time.Date(2026, 11, 20, 3, 0, 0, 0, time.UTC), Site: &site.Site{Name: "Alder Fork", Location: time.UTC}, Alarms: []rules.AlarmView{
+		{Key: "a", Priority: alarm.Morning, State: alarm.ReturnedUnacknowledged, Trouble: "Rules not read anew"},
+	}}
+	var b strings.Builder
+	if err := s.Write(&b); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(b.String(), "[morning] Rules not read anew\n") {
+		t.Errorf("the page says\n%s", b.String())
+	}
+}
