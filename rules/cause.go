@@ -346,9 +346,14 @@ func (e *Engine) raise(now time.Time, c *check) {
 	e.answered(now, c)
 }
 
+// answersFor reports whether the answer to an alarm is one to what follows from it:
+// not to what asks for more, for whoever answered news for the morning need not
+// have got up.
+func (up *check) answersFor(c *check) bool { return c.priority() <= up.priority() }
+
 // answered gives an alarm the answer to its cause, while that is new.
 func (e *Engine) answered(now time.Time, c *check) {
-	if up := c.causedBy; c.state == alarm.Unacknowledged && up != nil && up.state == alarm.Acknowledged && !up.chatters && now.Sub(up.movedAt) <= answerCovers {
+	if up := c.causedBy; c.state == alarm.Unacknowledged && up != nil && up.state == alarm.Acknowledged && !up.chatters && up.answersFor(c) && now.Sub(up.movedAt) <= answerCovers {
 		e.move(now, c, alarm.Acknowledged, up.by)
 	}
 }
@@ -360,7 +365,7 @@ func (e *Engine) takeOver(now time.Time, up *check) {
 		return
 	}
 	for _, c := range e.checks {
-		if c.state != alarm.Unacknowledged || c.causedBy != nil || c == up || c.place == nil {
+		if c.state != alarm.Unacknowledged || c.causedBy != nil || c == up || c.place == nil || c.unclean {
 			continue
 		}
 		if (c.place.below(up.place) || c.sharesPlace() && c.place == up.place) && e.causes(now, up, c) {
@@ -423,7 +428,7 @@ func stillThough(trouble, aside string) string {
 // answer makes the answer to a cause one to what follows from it.
 func (e *Engine) answer(now time.Time, up *check, by string) {
 	for _, c := range e.checks {
-		if c.causedBy != up {
+		if c.causedBy != up || !up.answersFor(c) {
 			continue
 		}
 		switch c.state {
@@ -450,6 +455,9 @@ func (e *Engine) commonOf(now time.Time, c *check) *check {
 		g := w.common[c.effect]
 		if g == nil || g.check.state.Active() {
 			continue
+		}
+		if why, _ := e.hidden(g.check, now); why != "" {
+			continue // it would call nobody
 		}
 		low, heard, first := 0, 0, c.badSince
 		branch, spread := -1, false

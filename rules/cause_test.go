@@ -257,6 +257,36 @@ func TestCause(t *testing.T) {
 			3s  stack 2 flow = 20
 			4s  stack 1 flow = 0
 			64s stack 1 flow = 0`, []string{"1m4s raised stack 1 flow"}},
+		{"an answer to news for the morning is none to a call-out below", strings.ReplaceAll(springFlow, "call-out", "morning") + unitFlow, `
+			0s   spring flow = 0
+			60s  spring flow = 0
+			61s  ack ` + both + `
+			70s  stack 1 flow = 0
+			130s stack 1 flow = 0`, []string{"1m0s raised SPRING", "1m1s acknowledged SPRING by kim", "2m10s raised stack 1 flow < SPRING"}},
+		{"also when it is given later", strings.ReplaceAll(springFlow, "call-out", "morning") + unitFlow, `
+			0s   spring flow = 0
+			60s  spring flow = 0
+			70s  stack 1 flow = 0
+			130s stack 1 flow = 0
+			150s ack ` + both, []string{"1m0s raised SPRING", "2m10s raised stack 1 flow < SPRING", "2m30s acknowledged SPRING by kim"}},
+		{"a standpipe left up was told and is not told again for the spring", springFlow + unitFlow, `
+			0s   clean trough 1
+			1s   trough 1 flow = 0
+			61s  trough 1 flow = 0
+			5m   cleaned trough 1
+			420s trough 1 flow = 0
+			421s tick
+			9m   spring flow = 0
+			10m  spring flow = 0`, []string{"1m1s raised trough 1 flow", "7m1s surfaced trough 1 flow", "10m0s raised SPRING"}},
+		{"a head box out of service takes nothing on it", unitFlow, `
+			0s   out head box
+			1s   stack 1 flow = 0
+			2s   stack 2 flow = 0
+			3s   trough 1 flow = 0
+			4s   trough 2 flow = 20
+			61s  stack 1 flow = 0
+			62s  tick
+			63s  tick`, []string{"0s raised self/units out of service/service", "1m1s raised stack 1 flow"}},
 		{"notes make no common cause", strings.ReplaceAll(unitFlow, "call-out", "note"), `
 			0s  stack 1 flow = 0
 			1s  stack 2 flow = 0

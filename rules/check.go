@@ -302,8 +302,8 @@ func (c *check) quietSince(e *Engine) time.Time {
 	switch {
 	case c.probe.heard:
 		return c.probe.lastAt
-	case c.state.Active() && c.since.Before(e.started):
-		return c.since // it stood before the start
+	case c.state.Active():
+		return c.since // it stood before the start, or nothing was heard since
 	}
 	return e.started
 }

@@ -305,6 +305,9 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 		return e.out
 	}
 	e.switchRules(now)
+	if len(e.varied) > 0 {
+		e.wake(e.switchAt)
+	}
 	e.lookAhead(now)
 	for _, c := range e.checks {
 		e.reAlarm(now, c)
@@ -312,6 +315,8 @@ func (e *Engine) Tick(now time.Time) []alarm.Transition {
 		e.outlive(now, c)
 		e.worsened(now, c)
 		switch {
+		case c.off && c.state.Active(): // its probe may have been taken away
+			e.judge(now, c, good, true)
 		case c.common != nil:
 			e.judgeCommon(now, c.common)
 		case c.rule.Kind == alarm.SilentProbe:
@@ -775,7 +780,7 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 		switch {
 		case c.state.Active(), raised:
 			c.badSince = c.since
-		case c.judged != bad && c.judged != between:
+		case c.judged != bad && c.judged != between, c.common != nil: // which is not waited on
 			c.badSince = time.Time{}
 		}
 		delete(standing, c.key())

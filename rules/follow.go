@@ -2,8 +2,9 @@ package rules
 
 // Follow takes over from an engine of the same site that judged by other rules,
 // after SetBook and Rebuild from the record: the thermal units counted so far,
-// what the daemon's parts have said, and since when it watches. So a silence
-// goes on counting, and an alarm that both engines know stands as it stood.
+// what the daemon's parts have said, what a probe said last however long ago, and
+// since when it watches. So a silence goes on counting, a contact that was shut
+// yesterday is shut, and an alarm that both engines know stands as it stood.
 func (e *Engine) Follow(old *Engine) {
 	for span, c := range e.counters {
 		if o := old.counters[span]; o != nil {
@@ -16,6 +17,12 @@ func (e *Engine) Follow(old *Engine) {
 		if o := old.health[part]; o != nil {
 			c.told, c.healthy, c.said = o.told, o.healthy, o.said
 			c.badSince, c.goodSince, c.judged = o.badSince, o.goodSince, o.judged
+		}
+	}
+	for i := range e.probes {
+		p := &e.probes[i]
+		if o := old.probe(p.def.ID); o != nil && o.heard && !p.heard {
+			p.heard, p.last, p.lastAt, p.any, p.anyTime = true, o.last, o.lastAt, o.any, o.anyTime
 		}
 	}
 	e.started = old.started

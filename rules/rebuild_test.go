@@ -200,12 +200,13 @@ func calm(rnd *rand.Rand, s *site.Site) []happening {
 // tick; so does the test.
 func TestRebuildGoesOn(t *testing.T) {
 	s := rulestest.Site()
-	prog := program(t, s, everything)
+	text := everything + byHour + unitFlow
+	prog := program(t, s, text)
 	raised, hidden, later := 0, 0, time.Duration(0)
 	for seed := range *seeds {
 		rnd := rand.New(rand.NewPCG(seed, 2))
-		events := calm(rnd, s)
-		live := engine(t, s, everything)
+		events := dry(calm(rnd, s))
+		live := engine(t, s, text)
 		var whole journal
 		cuts := make(map[int]bool)
 		for range 6 {

@@ -25,6 +25,16 @@ var (
 	seeds  = flag.Uint64("seeds", 3, "how many random nights to restart in")
 )
 
+// fewer is how many seeds a slow test takes when none were asked for by -seeds.
+func fewer(n uint64) uint64 {
+	flag.Visit(func(f *flag.Flag) {
+		if f.Name == "seeds" {
+			n = *seeds
+		}
+	})
+	return n
+}
+
 // program reads rules that must be without an error.
 func program(tb testing.TB, s *site.Site, text string) *lang.Program {
 	tb.Helper()

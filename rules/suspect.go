@@ -23,7 +23,8 @@ import (
 //     probe in a trough that ran dry is stuck, or in the air, because of the very
 //     trouble that must be told.
 //   - Other alarms on its own water are not raised by it, but only while an
-//     alarm for the probe stands that asks for at least as much as they would:
+//     alarm for the probe stands that asks for at least as much as they would
+//     and that nothing hides:
 //     so a suspicion takes away nobody's call-out. A stack whose water stands
 //     takes on the warmth of the room as a probe in the air does.
 //   - Thermal units have a gap there, from when the fault began and not from
@@ -71,7 +72,7 @@ func (p *probe) suspicion() *check {
 // value only if it asks for at least as much as the check would.
 func (p *probe) believed(now time.Time, priority alarm.Priority) bool {
 	f := p.suspicion()
-	return p.heardLately(now) && (f == nil || f.rule.Priority < priority)
+	return p.heardLately(now) && (f == nil || f.rule.Priority < priority || f.state.Active() && f.hid != "")
 }
 
 // why says what is wrong with the probe of a fault check.
@@ -91,7 +92,7 @@ func (c *check) doubted(v verdict) verdict {
 	for _, f := range c.probe.faults {
 		if f.state.Active() {
 			active = true
-			enough = enough || f.rule.Priority >= c.rule.Priority
+			enough = enough || f.hid == "" && f.rule.Priority >= c.rule.Priority
 		}
 	}
 	switch {
@@ -200,7 +201,7 @@ func (e *Engine) standFaults(past Past, first time.Time) {
 		}
 		if i := slices.IndexFunc(past.Standing, func(t alarm.Transition) bool { return t.Key == c.key() }); i >= 0 {
 			if t := &past.Standing[i]; t.To.Active() && !t.Since.After(first) {
-				c.state, c.since, c.movedAt, c.badSince = t.To, t.Since, t.At, t.Since
+				c.state, c.since, c.movedAt, c.badSince, c.hid = t.To, t.Since, t.At, t.Since, t.Hidden
 			}
 		}
 	}
