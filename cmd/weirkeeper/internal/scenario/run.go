@@ -198,7 +198,15 @@ func why(o *replay.Occurrence) string {
 	return ": its priority is " + o.Raised.Priority.String()
 }
 
-func spoken(d time.Duration) string { return measure.FormatDuration(d.Round(time.Second)) }
+// spoken words a time to the second where it is short: what came a few seconds
+// late must not read like what was asked for.
+func spoken(d time.Duration) string {
+	d = d.Round(time.Second)
+	if s := d % time.Minute; d >= 2*time.Minute && d < time.Hour && s > 0 {
+		return measure.FormatDuration(d-s) + " " + measure.FormatDuration(s)
+	}
+	return measure.FormatDuration(d)
+}
 
 // after words when something was since the beginning.
 func after(d time.Duration) string {
