@@ -243,7 +243,9 @@ func (r *Router) restore(k alarm.Key, trs []alarm.Transition, msgs []callout.Mes
 		at = m.CreatedAt
 	}
 	for i, tr := range trs {
-		if r.troubles[k] == nil && !tr.Raised() && tr.To != alarm.Normal && tr.Priority > alarm.Note {
+		// What is latched and was over before was told of as over.
+		over := !tr.From.Active() && !tr.To.Active()
+		if r.troubles[k] == nil && !tr.Raised() && !over && tr.To != alarm.Normal && tr.Priority > alarm.Note {
 			told := tr.To == alarm.Acknowledged || !at.Before(tr.Since)
 			r.troubles[k] = &trouble{raised: tr, firstRaise: tr.Since, raises: 1, told: told, toldAt: at}
 		}

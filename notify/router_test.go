@@ -1193,6 +1193,34 @@ func TestLatchedReturn(t *testing.T) {
 	}
 }
 
+// A restart while an answered alarm is latched does not tell again that it is over.
+func TestRestoreLatched(t *testing.T) {
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	r := notify.NewRouter(policy(), people[:1], counter())
+	r.Observe(l.next(evening, "t3", "raise"))
+	sent := r.Due(evening, nil)
+	over := l.next(evening.Add(5*time.Minute), "t3", "return")
+	over.To = alarm.LatchedUnacknowledged
+	r.Observe(over)
+	for m := range 30 {
+		sent = append(sent, r.Due(evening.Add(time.Duration(5+m)*time.Minute), nil)...)
+	}
+	if len(sent) != 2 || sent[1].Reason != callout.Returned {
+		t.Fatalf("sent %v", sent)
+	}
+	ack := over
+	ack.From, ack.To, ack.At, ack.By = over.To, alarm.LatchedAcknowledged, evening.Add(time.Hour), "kim"
+	for name, journal := range map[string][]alarm.Transition{"without journal": nil, "with journal": {ack}} {
+		r = notify.NewRouter(policy(), people[:1], counter())
+		r.Restore(journal, []alarm.Transition{ack}, sent)
+		for m := range 30 {
+			for _, msg := range r.Due(evening.Add(time.Duration(61+m)*time.Minute), nil) {
+				t.Errorf("%s: told again: %s\n%s", name, msg.Subject, msg.Text)
+			}
+		}
+	}
+}
+
 // A keeper's words from a rules file may hold anything.
 func TestHostileWords(t *testing.T) {
 	l := life{state: map[alarm.Key]alarm.Transition{}}
