@@ -782,6 +782,8 @@ func (e *Engine) Rebuild(now time.Time, past Past) ([]alarm.Transition, error) {
 			c.badSince = c.since
 		case c.judged != bad && c.judged != between, c.common != nil: // which is not waited on
 			c.badSince = time.Time{}
+		case c.judged == bad:
+			c.badSince = c.spell // however long the readings alone would have had it stand
 		}
 		delete(standing, c.key())
 		c.occurrence = past.Occurrences[c.key()]

@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -550,6 +551,19 @@ func wild(rnd *rand.Rand, s *site.Site, n int) []happening {
 			h.ack = true
 		case k < 81:
 			h.part, h.bad = []rules.Part{rules.Broker, rules.Record, rules.Mail, "kettle"}[rnd.IntN(4)], rnd.IntN(2) == 0
+		case k < 86:
+			unit := s.Units[rnd.IntN(len(s.Units))].Name
+			a := act.Act{ID: "wild " + strconv.Itoa(len(all)), Kind: act.Kinds()[rnd.IntN(len(act.Kinds()))], At: now, By: "rowan", Unit: unit, Chore: "cleaning"}
+			switch a.Kind {
+			case act.Shelved, act.Unshelved, act.Reset, act.MarkedFalse:
+				p := s.Probes[rnd.IntN(len(s.Probes))]
+				a.Alarm, a.Unit, a.Chore = alarm.Key([]string{"low_flow/t/", "low_flow/spring/", "temperature_from_spring/s/", "probe_in_air/a/"}[rnd.IntN(4)]+string(p.ID)), "", ""
+			default:
+			}
+			if rnd.IntN(2) == 0 {
+				a.Until = now.Add(time.Duration(rnd.Int64N(int64(6 * time.Hour))))
+			}
+			h.act = &a
 		}
 		all = append(all, h)
 	}
@@ -567,7 +581,7 @@ func FuzzEngine(f *testing.F) {
 	var prog *lang.Program
 	f.Fuzz(func(t *testing.T, seed uint64, n, cut uint16) {
 		if prog == nil {
-			prog = program(t, s, everything)
+			prog = program(t, s, everything+probeFaultsBeside+byHour+unitFlow)
 		}
 		rnd := rand.New(rand.NewPCG(seed, 3))
 		e, j := rules.New(s, prog), journal{}
@@ -580,6 +594,7 @@ func FuzzEngine(f *testing.F) {
 			state      alarm.State
 			occurrence uint64
 			cause      alarm.Key
+			hidden     string
 		}
 		lives := make(map[alarm.Key]life)
 		told := 0
@@ -592,7 +607,7 @@ func FuzzEngine(f *testing.F) {
 					if tr.From != alarm.Normal || tr.To != alarm.Normal || tr.Priority != alarm.Note {
 						t.Fatalf("%s is more than a note", brief(tr))
 					}
-				case tr.From != l.state || tr.To == tr.From && (tr.To != alarm.Unacknowledged || tr.Cause == l.cause):
+				case tr.From != l.state || tr.To == tr.From && (tr.To != alarm.Unacknowledged || tr.Cause == l.cause && tr.Hidden == l.hidden):
 					t.Fatalf("%s: from %v, but it was %v", brief(tr), tr.From, l.state)
 				case tr.Raised() && (l.state.Active() || tr.Occurrence != l.occurrence+1):
 					t.Fatalf("%s: raised again, no. %d after %d", brief(tr), tr.Occurrence, l.occurrence)
@@ -603,7 +618,7 @@ func FuzzEngine(f *testing.F) {
 				case tr.Trouble == "" || tr.CanHappen == "" || tr.ToDo == "" || tr.Priority == 0 || tr.At.IsZero() || tr.Since.IsZero():
 					t.Fatalf("%s without words or times: %+v", brief(tr), tr)
 				}
-				lives[tr.Key] = life{tr.To, tr.Occurrence, tr.Cause}
+				lives[tr.Key] = life{tr.To, tr.Occurrence, tr.Cause, tr.Hidden}
 			}
 		}
 		for i, h := range wild(rnd, s, int(n%2000)) {
