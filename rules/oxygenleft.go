@@ -128,6 +128,8 @@ func (e *Engine) firstToRunShort(now time.Time) string {
 	}
 	var s string
 	switch {
+	case first != nil && first.Holds():
+		s = "if the water stops, " + first.Unit + " first: oxygen for a day or more"
 	case first != nil:
 		s = "if the water stops, " + first.Unit + " first: " + first.String()
 	case len(unknown) > 0:

@@ -8,6 +8,7 @@ import (
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lot"
 	"weirkeeper/rules/lot/book"
+	"weirkeeper/rules/measure"
 	"weirkeeper/rules/oxyclock"
 	"weirkeeper/rules/rulestest"
 	"weirkeeper/rules/stock"
@@ -71,7 +72,21 @@ func TestAlarmTellsTimeLeft(t *testing.T) {
 
 // At the spring it is the unit that would run short first.
 func TestSpringTellsWhoIsFirst(t *testing.T) {
+	for _, tt := range []struct {
+		name, want string
+		sample     measure.MassG // weight of 50 fish
+	}{
+		{"fish of 20 g", "if the water stops, trough 1 first: oxygen for about ", 1000},
+		{"fish of 0.02 g", "if the water stops, trough 1 first: oxygen for a day or more", 1},
+	} {
+		t.Run(tt.name, func(t *testing.T) { springTells(t, tt.sample, tt.want) })
+	}
+}
+
+func springTells(t *testing.T, sample measure.MassG, want string) {
+	t.Helper()
 	k, now := stocked(t)
+	k.must(book.Entry{Lot: "F", Kind: book.Weighed, At: now.Add(-time.Minute), Sample: &book.Sample{Number: 50, WeightG: sample}}, now)
 	took := now.AddDate(0, 0, -60)
 	k.must(book.Entry{Lot: "S", Kind: book.Opened, At: took, Unit: "stack 1", Open: &book.Opening{
 		Species: "brook trout", EggTake: took, Start: lot.Green, Count: book.Count{Method: book.Direct, Number: 9000},
@@ -93,7 +108,7 @@ low_flow "spring" {
 	}
 	r := rulestest.Reading("spring flow", now, 20)
 	trs := e.Reading(now, &r)
-	if len(trs) != 1 || !strings.HasPrefix(trs[0].Left, "if the water stops, trough 1 first: oxygen for about ") {
+	if len(trs) != 1 || !strings.HasPrefix(trs[0].Left, want) {
 		t.Errorf("%+v", trs)
 	}
 }

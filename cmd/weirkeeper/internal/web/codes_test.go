@@ -104,6 +104,26 @@ func TestLinkPages(t *testing.T) {
 	}
 }
 
+// idle has no chore of the whole site.
+type idle struct{ *keeper }
+
+func (k idle) Place(ctx context.Context, unit string) (*web.Place, error) {
+	p, err := k.keeper.Place(ctx, unit)
+	p.Chores = nil
+	return p, err
+}
+
+// A page without a button says why.
+func TestLinkWithoutChores(t *testing.T) {
+	c := web.NewCodes(idle{&keeper{}}, linkSecret, []string{"trough 1"}, func() time.Time { return time.Time{} }, slog.New(slog.DiscardHandler)).Mount(http.NotFoundHandler())
+	for unit, form := range map[string]bool{"": false, "trough 1": true} {
+		got := scan(t, c, "GET", web.LinkPath(linkSecret, unit), phone, nil, nil).Body.String()
+		if strings.Contains(got, "<form") != form || strings.Contains(got, "No chore of the whole site") == form {
+			t.Errorf("%q: the page says\n%s", unit, got)
+		}
+	}
+}
+
 func TestLinkButtons(t *testing.T) {
 	const id = "0123456789"
 	form := func(do, by string) url.Values { return url.Values{"do": {do}, "by": {by}, "id": {id}} }
