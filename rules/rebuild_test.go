@@ -361,6 +361,7 @@ func TestRebuildCases(t *testing.T) {
 		{"not written: told at the next reading", nil, []reading.Reading{flow(-2, 20), flow(-0.5, 20)}, "0s tick\n1s trough 1 flow = 20", []string{"1s raised " + key}},
 		{"not written, and no reading comes: told by the tick", nil, []reading.Reading{flow(-2, 20), flow(-0.5, 20)}, "0s..10m tick every 1s", []string{"2m0s raised " + key}},
 		{"not written and over: not told", nil, []reading.Reading{flow(-4, 20), flow(-2, 20), flow(-1, 29)}, "0s tick\n5m tick", nil},
+		{"not standing, and right for a moment since: the on-delay began then", nil, []reading.Reading{flow(-10, 20), flow(-9, 20), flow(-0.75, 35), flow(-0.25, 20)}, "1s trough 1 flow = 20\n44s trough 1 flow = 20\n45s trough 1 flow = 20", []string{"45s raised " + key}},
 		{"on-delay under way: goes on", nil, []reading.Reading{flow(-0.5, 20)}, "29s trough 1 flow = 20\n30s trough 1 flow = 20", []string{"30s raised " + key}},
 		{"returned, not answered: waits for an answer", stood(alarm.ReturnedUnacknowledged, -time.Hour), []reading.Reading{flow(-1, 35)}, "0s trough 1 flow = 35\n1m ack " + key, []string{"1m0s normal " + key}},
 		{"returned, and bad again: on-delay under way goes on", stood(alarm.ReturnedUnacknowledged, -time.Hour), []reading.Reading{flow(-0.5, 20)}, "30s trough 1 flow = 20", []string{"30s raised " + key}},
