@@ -26,7 +26,7 @@ import (
 	"weirkeeper/rules/site"
 )
 
-var causeSeeds = flag.Int64("cause-seeds", 3, "in how many hatcheries the spring fails")
+var causeSeeds = flag.Int64("cause-seeds", 1, "in how many hatcheries the spring fails")
 
 // thirty is the starter site grown to thirty units with stock, by the starter
 // rules. The spring's flow is read every so often.
