@@ -84,7 +84,7 @@ func (c *check) calm(now time.Time) bool {
 // raised counts a raise, for chatter and flood. It is called before the raise is
 // told.
 func (e *Engine) raised(now time.Time, c *check) {
-	if e.quiet || c.part == Flood {
+	if e.quiet || c.part == Flood || c.notice != nil { // what draws near is no alarm
 		return
 	}
 	e.remember(now, c)
@@ -151,7 +151,7 @@ func (e *Engine) recall(recent []alarm.Transition) {
 	}
 	clear(e.raises[:])
 	for _, t := range recent {
-		if c := byKey[t.Key]; t.Raised() && (c == nil || c.part != Flood) {
+		if c := byKey[t.Key]; t.Raised() && t.Kind != alarm.LotDue && (c == nil || c.part != Flood) {
 			e.remember(t.At, c)
 		}
 	}

@@ -918,3 +918,34 @@ func TestReadingLongAfterTheStay(t *testing.T) {
 		t.Errorf("%v degree-days before, %v after the water was found cold", before, after)
 	}
 }
+
+// Many lots that draw near at once are no flood of alarms.
+func TestNoticesAreNoFlood(t *testing.T) {
+	s := rulestest.Site()
+	begin := rulestest.Start.AddDate(0, 0, -20)
+	s.Lots = nil
+	for i := range 30 {
+		s.Lots = append(s.Lots, lot.Lot{
+			ID: fmt.Sprint("L", i), Species: "rainbow trout", EggTake: begin, Start: lot.Green, Eggs: 10000,
+			Path: []lot.Stay{{Unit: "stack 1", From: begin}},
+		})
+	}
+	k := keep(t, s)
+	now := begin
+	notices := 0
+	for m := range 20 * 48 {
+		now = begin.Add(time.Duration(m) * 30 * time.Minute)
+		k.tell(rulestest.Reading("stack 1 temperature", now, 10))
+		for _, tr := range k.Tick(now) {
+			switch {
+			case tr.Raised() && tr.Kind == alarm.LotDue:
+				notices++
+			case tr.Raised() && tr.Kind == alarm.DaemonHealth:
+				t.Errorf("%v: %s: %s", tr.At, tr.Trouble, tr.Detail)
+			}
+		}
+	}
+	if notices < 30 {
+		t.Fatalf("only %d notices", notices)
+	}
+}

@@ -132,7 +132,8 @@ func Of(journal []alarm.Transition, acts []act.Act, from, to time.Time) Tally {
 	}
 	var raises []time.Time
 	for _, tr := range journal {
-		if !tr.At.Before(to) || tr.From == alarm.Normal && tr.To == alarm.Normal { // a note of the past
+		// A note of the past and what draws near in a lot are no alarms.
+		if !tr.At.Before(to) || tr.From == alarm.Normal && tr.To == alarm.Normal || tr.Kind == alarm.LotDue {
 			continue
 		}
 		r, l := of(tr), lives[tr.Key]

@@ -46,8 +46,8 @@ func TestOf(t *testing.T) {
 		step("e", 1, normal, unack, 700, followed), step("e", 1, unack, ack, 730), step("e", 1, ack, normal, 731),
 		// f stands for two days and a half.
 		step("f", 1, normal, unack, 720),
-		// A note of the past is no alarm; what is after the span is not looked at.
-		step("past/a", 0, normal, normal, 800), step("a", 3, normal, unack, 3*24*60+1),
+		// A notice of a lot and a note of the past are no alarms; what is after the span is not looked at.
+		step("lot", 1, normal, unack, 790, func(tr *alarm.Transition) { tr.Kind = alarm.LotDue }), step("past/a", 0, normal, normal, 800), step("a", 3, normal, unack, 3*24*60+1),
 	}
 	acts := []act.Act{
 		{Kind: act.MarkedFalse, Alarm: "c", Occurrence: 1},
