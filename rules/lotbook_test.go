@@ -931,10 +931,9 @@ func TestNoticesAreNoFlood(t *testing.T) {
 		})
 	}
 	k := keep(t, s)
-	now := begin
 	notices := 0
 	for m := range 20 * 48 {
-		now = begin.Add(time.Duration(m) * 30 * time.Minute)
+		now := begin.Add(time.Duration(m) * 30 * time.Minute)
 		k.tell(rulestest.Reading("stack 1 temperature", now, 10))
 		for _, tr := range k.Tick(now) {
 			switch {
