@@ -362,7 +362,7 @@ func (b *body) block(t *trouble) {
 		if !strings.Contains(s, "not known") {
 			s += ", an estimate, never a promise"
 		}
-		b.para("  ", strings.ToUpper(s[:1])+s[1:])
+		b.para("  ", measure.Capital(s))
 	}
 	b.field("What follows from it", t.followWords())
 	if c := b.r.troubles[t.latest.Cause]; c != nil && c.active() && c.latest.To == alarm.Acknowledged {

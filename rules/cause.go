@@ -8,6 +8,7 @@ import (
 
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lang"
+	"weirkeeper/rules/measure"
 	"weirkeeper/rules/reading"
 )
 
@@ -540,7 +541,7 @@ func (e *Engine) judgeCommon(now time.Time, g *common) {
 
 func (c *check) commonWords(now time.Time) (trouble, detail string) {
 	low, heard := c.common.count(now)
-	return capital(c.watch.Unit) + ": units below it are " + commonWords[c.common.effect].are, fmt.Sprintf("%d of %d units", low, heard)
+	return measure.Capital(c.watch.Unit) + ": units below it are " + commonWords[c.common.effect].are, fmt.Sprintf("%d of %d units", low, heard)
 }
 
 // follow restores what the standing alarms follow from.

@@ -3,10 +3,7 @@ package rules
 import (
 	"fmt"
 	"math"
-	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lang"
@@ -205,7 +202,7 @@ func (c *check) verdict(e *Engine, now time.Time) verdict {
 
 // pastVerdict judges a value by itself, for the kinds that can, and words it.
 func (c *check) pastVerdict(e *Engine, v float64) (_ verdict, trouble, detail string) {
-	unit := capital(c.watch.Unit)
+	unit := measure.Capital(c.watch.Unit)
 	u := e.site.Show.Temperature
 	switch {
 	case c.rule.Kind == alarm.LowFlow:
@@ -383,7 +380,7 @@ func (c *check) words(e *Engine, now time.Time, active bool) (trouble, detail st
 }
 
 func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, detail string) {
-	unit := capital(c.watch.Unit)
+	unit := measure.Capital(c.watch.Unit)
 	switch c.rule.Kind {
 	case alarm.LowFlow:
 		return unit + ": low flow", c.against(e, c.probe.last.Value, c.watch.Setpoint)
@@ -433,7 +430,7 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 		if unit != "" {
 			trouble = unit + ": " + trouble
 		}
-		trouble = capital(trouble)
+		trouble = measure.Capital(trouble)
 		if !active && !e.toBeDone(c, now) {
 			return trouble, "nothing lies there now"
 		}
@@ -468,9 +465,9 @@ func (c *check) valueWords(e *Engine, now time.Time, active bool) (trouble, deta
 // placed words a trouble with its unit first, where it has one.
 func (c *check) placed(trouble string) string {
 	if c.watch.Unit == "" {
-		return capital(trouble)
+		return measure.Capital(trouble)
 	}
-	return capital(c.watch.Unit) + ": " + trouble
+	return measure.Capital(c.watch.Unit) + ": " + trouble
 }
 
 // What temperature_band says; Rebuild reads the side from it.
@@ -532,12 +529,4 @@ func (c *check) oxygenWords(e *Engine, now time.Time) string {
 		s += " (" + other.Format(o) + ")"
 	}
 	return s + ", setpoint " + setUnit.Format(c.watch.Setpoint)
-}
-
-func capital(s string) string {
-	r, n := utf8.DecodeRuneInString(s)
-	if n == 0 {
-		return s
-	}
-	return strings.ToUpper(string(unicode.ToUpper(r))) + s[n:]
 }

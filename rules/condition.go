@@ -237,7 +237,7 @@ func (d *condition) words(e *Engine, now time.Time, active bool) (trouble, detai
 		}
 		b.WriteString(" is suspect: " + f.why(e, now))
 	}
-	return capital(trouble), b.String()
+	return measure.Capital(trouble), b.String()
 }
 
 func (d *condition) value(b *strings.Builder, e *Engine, now time.Time, s *cond.Shown, active bool) {

@@ -95,7 +95,7 @@ func (f *fastChange) took(r *reading.Reading) {
 func (f *fastChange) words(e *Engine, _ time.Time, active bool) (trouble, detail string) {
 	q := f.c.probe.def.Quantity
 	u := e.site.ShowUnit(q)
-	trouble = fmt.Sprintf("%s: %s changing fast", capital(f.c.watch.Unit), q)
+	trouble = fmt.Sprintf("%s: %s changing fast", measure.Capital(f.c.watch.Unit), q)
 	switch {
 	case !active:
 		return trouble, "no longer changing fast: " + u.Format(f.c.probe.last.Value)

@@ -32,9 +32,9 @@ func (h high) judge(v float64) verdict { return h.c.floor(-v, -h.c.watch.Setpoin
 
 func (h high) trouble() string {
 	if h.c.rule.Kind == alarm.HighOxygen {
-		return capital(h.c.watch.Unit) + ": too much oxygen"
+		return measure.Capital(h.c.watch.Unit) + ": too much oxygen"
 	}
-	return capital(h.c.watch.Unit) + ": too much flow"
+	return measure.Capital(h.c.watch.Unit) + ": too much flow"
 }
 
 func (h high) words(e *Engine, now time.Time, _ bool) (trouble, detail string) {

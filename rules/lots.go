@@ -44,7 +44,9 @@ type counter struct {
 
 // lots is what the engine knows of lots beyond the book.
 type lots struct {
-	book     *book.Book
+	book *book.Book
+	// holds is what each unit holds by the book, see contents.
+	holds    map[string]site.Content
 	counters map[Span]*counter
 	// starts are the counters that begin alike, those that end first first,
 	// by their span without its end.
@@ -116,9 +118,10 @@ const springExtraC measure.TempC = 0.5
 // before must be counted from the record: see Sources. Before the first event
 // there is no record, and they count what comes.
 func (e *Engine) SetBook(b *book.Book) {
+	e.book = b
+	e.holds = e.contents()
 	e.switchAt = time.Time{} // what units hold may have changed
 	e.wake(time.Time{})
-	e.book = b
 	wanted := make(map[Span]bool) // whether an unfinished lot wants it
 	for _, l := range b.Lots() {
 		for _, s := range l.Strands {

@@ -11,7 +11,6 @@ import (
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/site"
 	"weirkeeper/rules/stock"
-	"weirkeeper/rules/water"
 )
 
 // UnitClock is the oxygen clock of one unit.
@@ -54,34 +53,17 @@ func (e *Engine) oxygenClock(unit string, now time.Time, stopped bool) (_ UnitCl
 	w := oxyclock.Water{VolumeL: u.VolumeL, UsualLPM: u.DesignFlowLPM}
 	have := e.water(u, now)
 	w.TempC, w.HaveTemp, w.InflowMgL = have.TempC, have.HaveTemp, have.InflowMgL
-	if !have.Design && have.FlowLPM >= 0 {
-		if p, ok := e.site.ProbeAt(unit, reading.Flow); ok && e.probe(p.ID).fresh(now) {
-			w.FlowLPM, w.HaveFlow = have.FlowLPM, true
-		}
+	if _, ok := e.newest(now)(e.site.ProbeAt(unit, reading.Flow)); ok {
+		w.FlowLPM, w.HaveFlow = have.FlowLPM, true
 	}
 	if stopped {
 		w.FlowLPM, w.HaveFlow = 0, true
 	}
-	w.NowMgL, w.HaveNow = e.oxygenAt(unit, now, w)
+	here := func(q reading.Quantity) (*site.Probe, bool) { return e.site.ProbeAt(unit, q) }
+	w.NowMgL, w.HaveNow = e.oxygen(now, here, w.TempC, w.HaveTemp)
 	c := UnitClock{Unit: unit, Reading: oxyclock.Of(fish, w)}
 	c.Assumed = append(c.Assumed, assumed...)
 	return c, true
-}
-
-// oxygenAt is the oxygen a unit's own probe says.
-func (e *Engine) oxygenAt(unit string, now time.Time, w oxyclock.Water) (measure.OxygenMgL, bool) {
-	if p, ok := e.site.ProbeAt(unit, reading.Oxygen); ok {
-		if pr := e.probe(p.ID); pr.fresh(now) {
-			return measure.OxygenMgL(pr.last.Value), true
-		}
-	}
-	if p, ok := e.site.ProbeAt(unit, reading.Saturation); ok && w.HaveTemp {
-		if pr := e.probe(p.ID); pr.fresh(now) {
-			o, err := water.FromPercent(measure.Percent(pr.last.Value), w.TempC, e.site.PressureHPa)
-			return o, err == nil
-		}
-	}
-	return 0, false
 }
 
 // left words the time left for an alarm of low flow or low oxygen, "" where it

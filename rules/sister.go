@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"weirkeeper/rules/measure"
 	"weirkeeper/rules/reading"
 )
 
@@ -60,9 +61,9 @@ func (f *fromSister) look(_ *Engine, now time.Time) verdict {
 func (f *fromSister) words(e *Engine, _ time.Time, _ bool) (trouble, detail string) {
 	q := f.c.probe.def.Quantity
 	u, v := e.site.ShowUnit(q), f.c.probe.last.Value
-	trouble = fmt.Sprintf("%s: %s unlike the other units", capital(f.c.watch.Unit), q)
+	trouble = fmt.Sprintf("%s: %s unlike the other units", measure.Capital(f.c.watch.Unit), q)
 	if f.c.other != nil {
-		trouble = fmt.Sprintf("%s: %s away from %s", capital(f.c.watch.Unit), q, f.c.other.def.At)
+		trouble = fmt.Sprintf("%s: %s away from %s", measure.Capital(f.c.watch.Unit), q, f.c.other.def.At)
 	}
 	if f.of == 0 {
 		return trouble, u.Format(v) + ", the others are not heard"
@@ -137,7 +138,7 @@ func (b *balance) look(_ *Engine, now time.Time) verdict {
 
 func (b *balance) words(e *Engine, _ time.Time, active bool) (trouble, detail string) {
 	u := e.site.Show.Flow
-	trouble = capital(b.c.watch.Unit) + ": water does not add up"
+	trouble = measure.Capital(b.c.watch.Unit) + ": water does not add up"
 	if !b.known {
 		return trouble, "gives " + u.Format(b.c.probe.last.Value) + "; not all flows that it feeds are known"
 	}

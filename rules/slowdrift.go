@@ -160,7 +160,7 @@ func (d *slowDrift) judge() verdict {
 func (d *slowDrift) words(e *Engine, _ time.Time, active bool) (trouble, detail string) {
 	q, r := d.c.probe.def.Quantity, d.c.rule
 	u := e.site.ShowUnit(q)
-	trouble = fmt.Sprintf("%s: %s drifting slowly", capital(d.c.watch.Unit), q)
+	trouble = fmt.Sprintf("%s: %s drifting slowly", measure.Capital(d.c.watch.Unit), q)
 	detail = u.Format(d.c.probe.last.Value)
 	if d.days == 0 {
 		return trouble, detail + ", too few of the last days are known to tell its trend"

@@ -36,29 +36,45 @@ func (e *Engine) fish(l *book.Lot, h *book.Holding) stock.Fish {
 // water is what a unit has, as far as its probes and the site file tell.
 func (e *Engine) water(u *site.Unit, now time.Time) stock.Water {
 	w := stock.Water{VolumeL: u.VolumeL, FlowLPM: u.DesignFlowLPM, Design: u.DesignFlowLPM > 0, LeastMgL: leastOutflow}
-	newest := func(p *site.Probe, ok bool) (float64, bool) {
-		if !ok {
-			return 0, false
-		}
-		pr := e.probe(p.ID)
-		return pr.last.Value, pr.fresh(now)
-	}
+	newest := e.newest(now)
 	if v, ok := newest(e.site.ProbeAt(u.Name, reading.Flow)); ok {
 		w.FlowLPM, w.Design = measure.FlowLPM(max(0, v)), false
 	}
 	if v, ok := newest(e.temperatureFor(u.Name)); ok {
 		w.TempC, w.HaveTemp = measure.TempC(v), true
 	}
-	if v, ok := newest(e.site.SpringProbe(reading.Oxygen)); ok {
-		w.InflowMgL = measure.OxygenMgL(v)
-	} else if v, ok := newest(e.site.SpringProbe(reading.Saturation)); ok {
-		if t, ok := newest(e.site.SpringProbe(reading.Temperature)); ok {
-			if o, err := water.FromPercent(measure.Percent(v), measure.TempC(t), e.site.PressureHPa); err == nil {
-				w.InflowMgL = o
-			}
-		}
+	t, haveT := newest(e.site.SpringProbe(reading.Temperature))
+	if o, ok := e.oxygen(now, e.site.SpringProbe, measure.TempC(t), haveT); ok {
+		w.InflowMgL = o
 	}
 	return w
+}
+
+// newest gives the newest value of a probe, where there is one and it can be
+// used.
+func (e *Engine) newest(now time.Time) func(*site.Probe, bool) (float64, bool) {
+	return func(p *site.Probe, ok bool) (float64, bool) {
+		if !ok {
+			return 0, false
+		}
+		pr := e.probe(p.ID)
+		return pr.last.Value, pr.fresh(now)
+	}
+}
+
+// oxygen is what the probes of one place say of it, by mg/L or, with a
+// temperature, by saturation.
+func (e *Engine) oxygen(now time.Time, of func(reading.Quantity) (*site.Probe, bool), t measure.TempC, haveT bool) (measure.OxygenMgL, bool) {
+	newest := e.newest(now)
+	if v, ok := newest(of(reading.Oxygen)); ok {
+		return measure.OxygenMgL(v), true
+	}
+	v, ok := newest(of(reading.Saturation))
+	if !ok || !haveT {
+		return 0, false
+	}
+	o, err := water.FromPercent(measure.Percent(v), t, e.site.PressureHPa)
+	return o, err == nil
 }
 
 // places are the units of some kinds with what lies in them, empty ones

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"time"
 
 	"weirkeeper/rules/lang"
@@ -24,7 +25,6 @@ func (e *Engine) switchRules(now time.Time) {
 	if len(e.varied) == 0 || now.Before(e.switchAt) && !now.Before(e.switched) {
 		return
 	}
-	contents := e.contents()
 	local := now.In(e.site.Location)
 	minute := local.Hour()*60 + local.Minute()
 	e.switched, e.switchAt = now, now.Add(longestSleep)
@@ -34,7 +34,7 @@ func (e *Engine) switchRules(now time.Time) {
 		rule := v.rule
 		for j := range v.rule.Whiles {
 			w := &v.rule.Whiles[j]
-			if w.Fits(contents[c.watch.Unit], minute) {
+			if w.Fits(e.holds[c.watch.Unit], minute) {
 				if off = w.Off; !off {
 					rule = w.Rule
 				}
@@ -79,30 +79,18 @@ func earlier(t time.Time, others ...time.Time) time.Time {
 // lay nothing is known: its fish may just not have been written down.
 func (e *Engine) contents() map[string]site.Content {
 	out := make(map[string]site.Content)
-	lots := e.book.Lots()
-	for _, l := range lots {
-		for i := range l.Strands {
-			for _, stay := range l.Strands[i].Path {
-				out[stay.Unit] = site.Empty
-			}
-		}
+	for _, stay := range e.stays() {
+		out[stay.Unit] = site.Empty
 	}
 	order := site.Contents()
-	rank := func(c site.Content) int {
-		for i, o := range order {
-			if o == c {
-				return i
-			}
-		}
-		return len(order)
-	}
-	for _, l := range lots {
+	for _, l := range e.book.Lots() {
 		for i := range l.Holdings {
 			h := &l.Holdings[i]
 			if h.Number <= 0 {
 				continue
 			}
-			if c := contentOf(l, h); rank(c) < rank(out[h.Unit]) {
+			c := contentOf(l, h)
+			if other, ok := out[h.Unit]; !ok || slices.Index(order, c) < slices.Index(order, other) {
 				out[h.Unit] = c
 			}
 		}

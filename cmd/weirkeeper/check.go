@@ -11,6 +11,7 @@ import (
 	"github.com/hashicorp/hcl/v2"
 
 	"weirkeeper/config"
+	"weirkeeper/rules/measure"
 )
 
 // list is a flag that may be given several times.
@@ -54,7 +55,7 @@ func runCheck(_ context.Context, e env, args []string) int {
 		}
 		s := l.config.Site
 		fmt.Fprintf(e.out, "%s: %s is in order: %s, %s, %s, %s with %s.\n", path, s.Name,
-			several(len(s.Units), "unit"), several(len(s.Probes), "probe"), several(len(s.Lots), "lot"), several(len(l.program.Rules), "rule"), several(watched, "alarm"))
+			measure.Count(len(s.Units), "unit"), measure.Count(len(s.Probes), "probe"), measure.Count(len(s.Lots), "lot"), measure.Count(len(l.program.Rules), "rule"), measure.Count(watched, "alarm"))
 	}
 	return code
 }
@@ -83,12 +84,4 @@ func passwordFiles(c *config.Config) hcl.Diagnostics {
 		diags = append(diags, &hcl.Diagnostic{Severity: hcl.DiagWarning, Summary: summary, Detail: detail, Subject: &f.At})
 	}
 	return diags
-}
-
-// several words a number of things whose plural takes an s.
-func several(n int, what string) string {
-	if n != 1 {
-		what += "s"
-	}
-	return fmt.Sprintf("%d %s", n, what)
 }

@@ -1,12 +1,9 @@
 package ledger
 
 import (
-	"bytes"
 	"context"
-	"database/sql"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"time"
 
 	"weirkeeper/rules/act"
@@ -23,19 +20,8 @@ func (l *Ledger) Acts(ctx context.Context, since time.Time, always ...act.Kind) 
 	if err != nil {
 		return nil, err
 	}
-	return query(ctx, l, "read acts", func(rows *sql.Rows) (a act.Act, err error) {
-		var seq int64
-		var body []byte
-		if err := rows.Scan(&seq, &body); err != nil {
-			return a, err
-		}
-		d := json.NewDecoder(bytes.NewReader(body))
-		d.DisallowUnknownFields() // what is not understood would be missing in the fold
-		if err := d.Decode(&a); err != nil {
-			return a, fmt.Errorf("act %d: %w; if a newer weirkeeper wrote it, run that version", seq, err)
-		}
-		return a, nil
-	}, `SELECT seq, body FROM acts WHERE at >= ? OR kind IN (SELECT value FROM json_each(?)) ORDER BY seq`, since.UnixMicro(), string(kinds))
+	return query(ctx, l, "read acts", scanBody[act.Act]("act"),
+		`SELECT seq, body FROM acts WHERE at >= ? OR kind IN (SELECT value FROM json_each(?)) ORDER BY seq`, since.UnixMicro(), string(kinds))
 }
 
 func (l *Ledger) storeAct(ctx context.Context, a act.Act) error {

@@ -18,19 +18,25 @@ VALUES (?, ?, ?, ?, ?, ?, ?, ?, nullif(?, 0)) ON CONFLICT DO NOTHING`
 // LotEntries returns the whole record of the lots, in order of Seq. Times are
 // UTC and cut off to microseconds; all else is as it was committed.
 func (l *Ledger) LotEntries(ctx context.Context) ([]book.Entry, error) {
-	return query(ctx, l, "read lot entries", func(rows *sql.Rows) (e book.Entry, err error) {
+	return query(ctx, l, "read lot entries", scanBody[book.Entry]("entry"), `SELECT seq, body FROM lot_entries ORDER BY seq`)
+}
+
+// scanBody reads rows of a number and a JSON body. A field that this program does
+// not know is an error: what is not understood would be missing in the fold.
+func scanBody[T any](what string) func(*sql.Rows) (T, error) {
+	return func(rows *sql.Rows) (v T, err error) {
 		var seq int64
 		var body []byte
 		if err := rows.Scan(&seq, &body); err != nil {
-			return e, err
+			return v, err
 		}
 		d := json.NewDecoder(bytes.NewReader(body))
-		d.DisallowUnknownFields() // what is not understood would be missing in the fold
-		if err := d.Decode(&e); err != nil {
-			return e, fmt.Errorf("entry %d: %w; if a newer weirkeeper wrote it, run that version", seq, err)
+		d.DisallowUnknownFields()
+		if err := d.Decode(&v); err != nil {
+			return v, fmt.Errorf("%s %d: %w; if a newer weirkeeper wrote it, run that version", what, seq, err)
 		}
-		return e, nil
-	}, `SELECT seq, body FROM lot_entries ORDER BY seq`)
+		return v, nil
+	}
 }
 
 // LastLotSeq is the highest Seq in the record of the lots, 0 before the first.

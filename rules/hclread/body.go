@@ -93,7 +93,7 @@ func (b *Body) Need(name, example string) bool {
 		return true
 	}
 	if !b.Broken() {
-		b.Fault(b.def, fmt.Sprintf("Missing %q", name), fmt.Sprintf("%s needs %s. Add a line such as %s = %s.", capital(b.what), name, name, example))
+		b.Fault(b.def, fmt.Sprintf("Missing %q", name), fmt.Sprintf("%s needs %s. Add a line such as %s = %s.", measure.Capital(b.what), name, name, example))
 	}
 	return false
 }
@@ -274,12 +274,10 @@ func quoted(names []string, last string) string {
 	return sb.String()
 }
 
-func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
-
 // sentence turns an error's text into a sentence.
 func sentence(s string) string {
 	if !strings.HasSuffix(s, "?") {
 		s += "."
 	}
-	return capital(s)
+	return measure.Capital(s)
 }

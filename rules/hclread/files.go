@@ -12,6 +12,8 @@ import (
 
 	"github.com/hashicorp/hcl/v2"
 	"github.com/hashicorp/hcl/v2/hclsyntax"
+
+	"weirkeeper/rules/measure"
 )
 
 // MaxSize is the largest file Parse takes, bytes. It bounds the depth to which
@@ -220,10 +222,10 @@ func (f *Files) Render(w io.Writer, diags hcl.Diagnostics, width uint) error {
 	}
 	var counts []string
 	if faults > 0 {
-		counts = append(counts, count(faults, "fault"))
+		counts = append(counts, measure.Count(faults, "fault"))
 	}
 	if n := len(sorted) - faults; n > 0 {
-		counts = append(counts, count(n, "warning"))
+		counts = append(counts, measure.Count(n, "warning"))
 	}
 	if n := len(sorted) - len(shown); n > 0 {
 		counts = append(counts, fmt.Sprintf("%d of them not shown", n))
@@ -239,11 +241,4 @@ func subject(d *hcl.Diagnostic) hcl.Range {
 		return hcl.Range{}
 	}
 	return *d.Subject
-}
-
-func count(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
 }

@@ -96,39 +96,7 @@ func (p *parser) highFlow(b *hclread.Block, r *Rule) bool {
 }
 
 func (p *parser) highOxygen(b *hclread.Block, r *Rule) bool {
-	if !b.Need("setpoint", `"110% saturation"`) {
-		b.Has("deadband")
-		return false
-	}
-	a, ok := b.Amount("setpoint", measure.Oxygen, measure.Saturation)
-	if !ok {
-		b.Has("deadband")
-		return false
-	}
-	if r.InSaturation = a.Unit.Dimension() == measure.Saturation; r.InSaturation {
-		r.Deadband = p.deadband(b, defaultPercentDeadband, measure.Saturation)
-	} else {
-		r.Deadband = p.deadband(b, defaultOxygenDeadband, measure.Oxygen)
-	}
-	if a.Base() <= 0 {
-		b.Fault(b.Rng("setpoint"), "Setpoint too low", `Any oxygen would be too much. Write the highest that is still right, such as "110% saturation".`)
-		return false
-	}
-	for i := range r.Watches {
-		w := &r.Watches[i]
-		w.Setpoint = a.Base()
-		pr, _ := p.site.Probe(w.Probe)
-		if (pr.Quantity == reading.Saturation) == r.InSaturation {
-			if !p.ceiling(b, "setpoint", w.Setpoint, r.Deadband, w.Probe) {
-				return false
-			}
-			continue
-		}
-		if !p.temperatureKnown(b, pr.ID, pr.Quantity, w.Unit) {
-			return false
-		}
-	}
-	return true
+	return p.oxygenSetpoint(b, r, `"110% saturation"`, `Any oxygen would be too much. Write the highest that is still right, such as "110% saturation".`, p.ceiling)
 }
 
 // temperatureKnown reports an oxygen setpoint in the other unit than the probe's

@@ -500,7 +500,14 @@ func (p *parser) band(b *hclread.Block, r *Rule) bool {
 }
 
 func (p *parser) lowOxygen(b *hclread.Block, r *Rule) bool {
-	if !b.Need("setpoint", `"7 mg/L"`) {
+	return p.oxygenSetpoint(b, r, `"7 mg/L"`, `Oxygen below zero never comes. Write the lowest that is still right, such as "7 mg/L" or "75% saturation".`, p.reachable)
+}
+
+// oxygenSetpoint reads a setpoint in mg/L or saturation. example is one, tooLow
+// says what is wrong with one of 0 or less, and reach reports one that a probe of
+// the same unit can never read beyond.
+func (p *parser) oxygenSetpoint(b *hclread.Block, r *Rule, example, tooLow string, reach func(b *hclread.Block, attr string, setpoint, deadband float64, id reading.ProbeID) bool) bool {
+	if !b.Need("setpoint", example) {
 		b.Has("deadband")
 		return false
 	}
@@ -509,14 +516,13 @@ func (p *parser) lowOxygen(b *hclread.Block, r *Rule) bool {
 		b.Has("deadband")
 		return false
 	}
-	r.InSaturation = a.Unit.Dimension() == measure.Saturation
-	if r.InSaturation {
+	if r.InSaturation = a.Unit.Dimension() == measure.Saturation; r.InSaturation {
 		r.Deadband = p.deadband(b, defaultPercentDeadband, measure.Saturation)
 	} else {
 		r.Deadband = p.deadband(b, defaultOxygenDeadband, measure.Oxygen)
 	}
 	if a.Base() <= 0 {
-		b.Fault(b.Rng("setpoint"), "Setpoint too low", `Oxygen below zero never comes. Write the lowest that is still right, such as "7 mg/L" or "75% saturation".`)
+		b.Fault(b.Rng("setpoint"), "Setpoint too low", tooLow)
 		return false
 	}
 	for i := range r.Watches {
@@ -524,7 +530,7 @@ func (p *parser) lowOxygen(b *hclread.Block, r *Rule) bool {
 		w.Setpoint = a.Base()
 		pr, _ := p.site.Probe(w.Probe)
 		if (pr.Quantity == reading.Saturation) == r.InSaturation {
-			if !p.reachable(b, "setpoint", w.Setpoint, r.Deadband, w.Probe) {
+			if !reach(b, "setpoint", w.Setpoint, r.Deadband, w.Probe) {
 				return false
 			}
 			continue

@@ -154,14 +154,14 @@ func Observe(o Outlook, id, strain string, s Stage) (obs Observation, ok bool) {
 	if !seen || slices.Index(Stages(), s) <= slices.Index(Stages(), o.Start) || len(o.Days) == 0 || at.Before(o.Days[0].Units.From) || at.After(o.Days[len(o.Days)-1].Units.To.Add(24*time.Hour)) {
 		return Observation{}, false
 	}
-	days := until(o.Days, at)
+	days := thermal.Until(o.Days, at)
 	obs = Observation{Lot: id, Strain: strain, Stage: s, Units: o.StartUnits, At: at}
 	for _, d := range days {
 		obs.Units += d.Units.DegreeDays
 		obs.PlusMinus += d.Units.PlusMinus
 	}
 	obs.Day = obs.Units - o.StartUnits
-	for _, d := range until(o.Days, at.Add(-24*time.Hour)) {
+	for _, d := range thermal.Until(o.Days, at.Add(-24*time.Hour)) {
 		obs.Day -= d.Units.DegreeDays
 	}
 	if m := o.profile().Model(s); m.Known() {
@@ -170,18 +170,6 @@ func Observe(o Outlook, id, strain string, s Stage) (obs Observation, ok bool) {
 		}
 	}
 	return obs, true
-}
-
-// until is the days up to a time, the day it falls into by its share.
-func until(days []thermal.Day, at time.Time) []thermal.Day {
-	i := sort.Search(len(days), func(i int) bool { return days[i].Units.To.After(at) })
-	if i == len(days) || !days[i].Units.From.Before(at) {
-		return days[:i]
-	}
-	d := days[i]
-	share := measure.DegreeDays(at.Sub(d.Units.From)) / measure.DegreeDays(d.Units.To.Sub(d.Units.From))
-	d.Units = thermal.Units{DegreeDays: d.Units.DegreeDays * share, PlusMinus: d.Units.PlusMinus * share, From: d.Units.From, To: at}
-	return append(slices.Clip(days[:i]), d)
 }
 
 func (o Outlook) profile() Profile {

@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/agext/levenshtein"
 )
@@ -389,4 +391,21 @@ func Group(n int) string {
 		s = s[:i] + "," + s[i:]
 	}
 	return s
+}
+
+// Count words a number of things whose plural takes an s: "1 rule", "2 rules".
+func Count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+// Capital begins a sentence: it writes the first letter large.
+func Capital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return s
+	}
+	return string(unicode.ToUpper(r)) + s[n:]
 }

@@ -171,3 +171,16 @@ func TestGroup(t *testing.T) {
 		}
 	}
 }
+
+func TestCountAndCapital(t *testing.T) {
+	for n, want := range map[int]string{0: "0 rules", 1: "1 rule", 2: "2 rules"} {
+		if got := measure.Count(n, "rule"); got != want {
+			t.Errorf("%d: %q, want %q", n, got, want)
+		}
+	}
+	for s, want := range map[string]string{"": "", "trough 3": "Trough 3", "Spring": "Spring", "écluse": "Écluse", "3 units": "3 units"} {
+		if got := measure.Capital(s); got != want {
+			t.Errorf("%q: %q, want %q", s, got, want)
+		}
+	}
+}

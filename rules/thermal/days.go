@@ -3,6 +3,7 @@ package thermal
 import (
 	"math"
 	"slices"
+	"sort"
 	"time"
 
 	"weirkeeper/rules/measure"
@@ -24,6 +25,18 @@ func At(start measure.DegreeDays, days []Day, at time.Time) Units {
 		u = u.Add(d.Units)
 	}
 	return u
+}
+
+// Until is the days up to a time, the day it falls into by its share. days is in
+// order and not changed.
+func Until(days []Day, at time.Time) []Day {
+	i := sort.Search(len(days), func(i int) bool { return days[i].Units.To.After(at) })
+	if i == len(days) || !days[i].Units.From.Before(at) {
+		return days[:i]
+	}
+	d := days[i]
+	d.Units = d.Units.until(at)
+	return append(slices.Clip(days[:i]), d)
 }
 
 // until is the part of a day's units up to a time within it.

@@ -8,8 +8,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"weirkeeper/cmd/weirkeeper/internal/web"
 	"weirkeeper/ingest"
@@ -72,9 +70,9 @@ func (k *keeper) actWords(now time.Time, a act.Act) string {
 	switch a.Kind {
 	case act.CleaningStarted:
 		return fmt.Sprintf("%s is being cleaned by %s since %s. Its flow alarms call nobody until that is finished, and not after %s. If the flow is not back then, that is a call-out.\n",
-			capital(a.Unit), a.By, clock(a.At), clock(a.Until))
+			measure.Capital(a.Unit), a.By, clock(a.At), clock(a.Until))
 	case act.CleaningFinished:
-		s := fmt.Sprintf("%s was cleaned by %s at %s.", capital(a.Unit), a.By, clock(a.At))
+		s := fmt.Sprintf("%s was cleaned by %s at %s.", measure.Capital(a.Unit), a.By, clock(a.At))
 		if c, ok := k.engine.Acts().Cleaning(a.Unit); ok && c.Going(now) {
 			s += fmt.Sprintf(" If the flow is not back by %s, that is a call-out: is the standpipe down?", clock(a.At.Add(act.Settle)))
 		}
@@ -258,12 +256,4 @@ func topics(s *site.Site, of []string) []string {
 	}
 	slices.Sort(of)
 	return slices.Compact(of)
-}
-
-func capital(s string) string {
-	r, n := utf8.DecodeRuneInString(s)
-	if n == 0 {
-		return s
-	}
-	return string(unicode.ToUpper(r)) + s[n:]
 }

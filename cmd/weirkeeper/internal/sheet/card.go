@@ -216,7 +216,7 @@ func expectations(s *rules.LotSheet, at *site.Site, now time.Time) table {
 		case f.Why != "":
 			t.Says = append(t.Says, "No date for "+StageWords(f.Stage)+": "+f.Why+".")
 		case f.Need.Known():
-			t.Says = append(t.Says, upper(StageWords(f.Stage))+" needs what is said here by: "+f.Need.Source+".")
+			t.Says = append(t.Says, measure.Capital(StageWords(f.Stage))+" needs what is said here by: "+f.Need.Source+".")
 		}
 	}
 	return t
@@ -224,7 +224,7 @@ func expectations(s *rules.LotSheet, at *site.Site, now time.Time) table {
 
 // estimate words one way to foretell a stage, and what it rests on.
 func estimate(s lot.Stage, e lot.Estimate, loc *time.Location) string {
-	words := upper(StageWords(s)) + " by " + e.By + ": "
+	words := measure.Capital(StageWords(s)) + " by " + e.By + ": "
 	if e.By == lot.ByUnits {
 		words += Gathered(measure.DegreeDays(e.Done), lot.Need{Low: measure.DegreeDays(e.Low), High: measure.DegreeDays(e.High)})
 	} else {

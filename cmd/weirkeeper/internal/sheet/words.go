@@ -8,8 +8,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"weirkeeper/rules"
 	"weirkeeper/rules/lot"
@@ -272,17 +270,11 @@ func reached(l *book.Lot, loc *time.Location) string {
 func tender(v rules.LotView) string {
 	switch {
 	case v.Tender.Tender:
-		return "TENDER. " + upper(v.Tender.Why)
+		return "TENDER. " + measure.Capital(v.Tender.Why)
 	case v.Lot.EyedAt.IsZero() && v.Lot.Finished.IsZero():
 		return v.Tender.Why
 	}
 	return ""
-}
-
-// upper begins a sentence.
-func upper(s string) string {
-	r, n := utf8.DecodeRuneInString(s)
-	return string(unicode.ToUpper(r)) + s[n:]
 }
 
 // ended words how a finished lot left.

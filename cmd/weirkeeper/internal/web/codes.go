@@ -24,9 +24,9 @@ import (
 	"sync"
 	"time"
 	"unicode"
-	"unicode/utf8"
 
 	"weirkeeper/rules/act"
+	"weirkeeper/rules/measure"
 	"weirkeeper/rules/site"
 )
 
@@ -267,7 +267,7 @@ func (c *Codes) show(ctx context.Context, w http.ResponseWriter, r *http.Request
 		*Place
 		Title, Going, Said, Name, ID string
 		Wrong                        bool
-	}{Place: p, Title: capital(unit), Said: strings.TrimSpace(said), Name: name, ID: rand.Text(), Wrong: wrong}
+	}{Place: p, Title: measure.Capital(unit), Said: strings.TrimSpace(said), Name: name, ID: rand.Text(), Wrong: wrong}
 	if unit == "" {
 		v.Title = p.Site
 	}
@@ -306,14 +306,6 @@ func cleanName(s string) string {
 		s = strings.TrimSpace(string(c[:nameLetters]))
 	}
 	return s
-}
-
-func capital(s string) string {
-	r, n := utf8.DecodeRuneInString(s)
-	if n == 0 {
-		return s
-	}
-	return string(unicode.ToUpper(r)) + s[n:]
 }
 
 // rate bounds how often each address asks. It forgets all when it has seen too
