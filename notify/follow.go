@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/measure"
 )
 
 // One cause makes one call-out. An alarm whose transitions name a Cause makes no
@@ -81,7 +82,7 @@ func (t *trouble) below() (units []string) {
 // belowWords counts the units below, "" for none.
 func (t *trouble) belowWords() string {
 	if n := len(t.below()); n > 0 {
-		return units(n) + " below it"
+		return measure.Count(n, "unit") + " below it"
 	}
 	return ""
 }
@@ -95,13 +96,6 @@ func (t *trouble) over() int {
 		}
 	}
 	return len(units)
-}
-
-func units(n int) string {
-	if n == 1 {
-		return "1 unit"
-	}
-	return fmt.Sprintf("%d units", n)
 }
 
 // mostNames is how many units are named of those that share one trouble.
@@ -127,7 +121,7 @@ func (t *trouble) followWords() string {
 	var parts []string
 	for _, are := range kinds {
 		names, rest := at[are], ""
-		n := units(len(names)) + " "
+		n := measure.Count(len(names), "unit") + " "
 		if len(names) > mostNames+1 {
 			rest = fmt.Sprintf(" and %d more", len(names)-mostNames)
 			names = names[:mostNames]

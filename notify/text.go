@@ -414,7 +414,7 @@ func (b *body) item(t *trouble) {
 		}
 	}
 	if n := t.over(); n > 0 {
-		s += fmt.Sprintf(", with what followed from it at %s", units(n))
+		s += fmt.Sprintf(", with what followed from it at %s", measure.Count(n, "unit"))
 	}
 	if t.raises > 1 {
 		s += fmt.Sprintf(", raised %d times", t.raises)

@@ -142,7 +142,7 @@ func (b *balance) words(e *Engine, _ time.Time, active bool) (trouble, detail st
 	if !b.known {
 		return trouble, "gives " + u.Format(b.c.probe.last.Value) + "; not all flows that it feeds are known"
 	}
-	gives := fmt.Sprintf("it gives %s, %s below it get %s", u.Format(b.source), counted(len(b.fed), "unit"), u.Format(b.rest))
+	gives := fmt.Sprintf("it gives %s, %s below it get %s", u.Format(b.source), measure.Count(len(b.fed), "unit"), u.Format(b.rest))
 	if !active {
 		return trouble, "adds up again: " + gives
 	}
@@ -155,13 +155,6 @@ func (b *balance) words(e *Engine, _ time.Time, active bool) (trouble, detail st
 		share = fmt.Sprintf(" (%.1f%%)", 100*missing/b.source)
 	}
 	return trouble, fmt.Sprintf("%s%s %s: %s; allowed %.4g%%", u.Format(missing), share, way, gives, 100*allowed)
-}
-
-func counted(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
 }
 
 // upsetBy: what a unit that is cleaned does not take runs elsewhere.
