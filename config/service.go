@@ -12,6 +12,7 @@ import (
 	"time"
 	"unicode"
 
+	"weirkeeper/rules/callout"
 	"weirkeeper/rules/hclread"
 )
 
@@ -19,12 +20,14 @@ func (p *parser) people() {
 	var names []string
 	for _, b := range p.file.Named("person") {
 		b.Need("email", `"kim@alderfork.example"`)
-		p.c.People = append(p.c.People, Person{Name: b.Name(), Email: address(b, "email")})
+		pn := Person{Name: b.Name(), Email: address(b, "email")}
+		pn.Reach = []callout.Reach{{Way: callout.Email, Address: pn.Email}}
+		p.c.People = append(p.c.People, pn)
 		names = append(names, b.Name())
 		b.Done()
 	}
 	c := &p.c.CallOut
-	*c = CallOut{People: names, Repeat: 15 * time.Minute, Gather: 2 * time.Minute, Morning: 7 * 60, Expire: 24 * time.Hour}
+	*c = CallOut{People: names, Repeat: 15 * time.Minute, Gather: 2 * time.Minute, Morning: 7 * 60, Expire: 24 * time.Hour, Spare: 2 * time.Minute}
 	if b := p.file.One("call_out"); b != nil {
 		if b.Has("people") {
 			var ok bool

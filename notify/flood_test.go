@@ -36,7 +36,7 @@ func TestFlood(t *testing.T) {
 				r.Observe(tr)
 			}
 		}
-		msgs := r.Due(at(0), nil)
+		msgs := r.Due(at(0), notify.Look{})
 		if len(msgs) != 2 || msgs[0].Reason != callout.First || len(msgs[0].Alarms) != 2 {
 			t.Fatalf("restart %v: %+v", restart, msgs)
 		}
@@ -45,7 +45,7 @@ func TestFlood(t *testing.T) {
 			t.Errorf("restart %v: %s\n%s", restart, msgs[0].Subject, msgs[0].Text)
 		}
 		r.Observe(step("flood", alarm.Unacknowledged, alarm.Normal, at(12)))
-		if msgs := r.Due(at(15), nil); len(msgs) != 2 || strings.Contains(strings.ToLower(msgs[0].Text+msgs[0].Subject), "flood") {
+		if msgs := r.Due(at(15), notify.Look{}); len(msgs) != 2 || strings.Contains(strings.ToLower(msgs[0].Text+msgs[0].Subject), "flood") {
 			t.Errorf("restart %v, after it: %+v", restart, msgs)
 		}
 	}

@@ -260,7 +260,7 @@ func TestFollowersAreNeverLost(t *testing.T) {
 					open[k] = now
 				}
 			}
-			for _, m := range r.Due(now, nil) {
+			for _, m := range r.Due(now, notify.Look{}) {
 				sent = append(sent, m)
 				for _, k := range m.Alarms {
 					if _, ok := open[k]; ok && m.Reason != callout.Answered {

@@ -10,6 +10,7 @@ import (
 	"weirkeeper/rules/callout"
 	"weirkeeper/rules/site"
 	"weirkeeper/rules/tally"
+	"weirkeeper/rules/watchlist"
 )
 
 // Policy is how people are told.
@@ -35,6 +36,19 @@ type Policy struct {
 	// CommandAddr is where the commands find the daemon, HOST:PORT, when that
 	// is not where they look by themselves; "" when it is.
 	CommandAddr string
+	// Climb is after how long without an answer the next person of the watch
+	// list is called too; 0 calls everybody at once.
+	Climb time.Duration
+	// Spare is after how long a message that could not be handed over goes by
+	// the person's next way instead; 0 means 2 min.
+	Spare time.Duration
+	// Watch is who is on call when; nil means everybody, always, in order.
+	Watch *watchlist.List
+	// AllWell sends a message each morning, also when nothing waits.
+	AllWell bool
+	// Link makes the link by which a person answers what has that code, until
+	// it expires; nil makes none.
+	Link func(person, code string, expires time.Time) string
 	// Units is only used to put trouble nearest to the spring first; may be
 	// nil.
 	Units []site.Unit
@@ -42,7 +56,33 @@ type Policy struct {
 
 // Person is somebody who is told.
 type Person struct {
-	Name, Email string
+	Name string
+	// Reach is how, in the order of preference; not empty.
+	Reach []callout.Reach
+}
+
+// Look is what Due asks of the water as it is now. Each may be nil.
+type Look struct {
+	// Current gives an active alarm's newest value against its setpoint, in the
+	// words of alarm.Transition.Detail, or "" when that is not known.
+	Current func(alarm.Key) string
+	// Stock words what a unit holds, "12,000 fry", or "" when that is not known.
+	Stock func(unit string) string
+	// Night gives the least and the most that probes said in a span, in the
+	// order of the site file, for the morning message.
+	Night func(from, to time.Time) []Extreme
+}
+
+// Extreme is what one probe said in a night.
+type Extreme struct {
+	Unit, Probe string
+	Quantity    string // "temperature"
+	// Min and Max are worded with their unit, in the keeper's; "" when the
+	// probe said nothing of use.
+	Min, Max     string
+	MinAt, MaxAt time.Time
+	// Silent is how long in all no usable reading came.
+	Silent time.Duration
 }
 
 // Router decides which messages the transitions of alarms call for. It is not
@@ -308,10 +348,9 @@ func (r *Router) Shift(by time.Duration) {
 }
 
 // Due gives the messages to store now. It is called after each batch of
-// transitions and on every tick. current gives an active alarm's newest value
-// against its setpoint, in the words of alarm.Transition.Detail, or "" when that
-// is not known; it may be nil.
-func (r *Router) Due(now time.Time, current func(alarm.Key) string) []callout.Message {
+// transitions and on every tick.
+func (r *Router) Due(now time.Time, look Look) []callout.Message {
+	current := look.Current
 	r.lastSent = notAfter(now, r.lastSent, r.policy.Gather)
 	r.lastTold = notAfter(now, r.lastTold, r.policy.Repeat)
 	for k, t := range r.troubles {
@@ -463,7 +502,7 @@ func (r *Router) send(now time.Time, why callout.Reason, except, subject, text s
 			continue
 		}
 		out = append(out, callout.Message{
-			ID: r.newID(now), Reason: why, Person: p.Name, Address: p.Email,
+			ID: r.newID(now), Reason: why, Person: p.Name, Way: p.Reach[0].Way, Address: p.Reach[0].Address,
 			Subject: subject, Text: text, Alarms: keys,
 			CreatedAt: now.UTC(), ExpiresAt: now.UTC().Add(wait),
 		})

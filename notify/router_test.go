@@ -49,7 +49,7 @@ func policy() notify.Policy {
 	}
 }
 
-var people = []notify.Person{{"kim", "kim@alderfork.example"}, {"rowan", "rowan@alderfork.example"}}
+var people = []notify.Person{byMail("kim"), byMail("rowan")}
 
 func counter() func(time.Time) string {
 	n := 0
@@ -527,7 +527,7 @@ func runNight(t *testing.T, who []notify.Person, p notify.Policy, events []event
 				r.Observe(tr)
 			}
 		}
-		out = append(out, r.Due(now, func(k alarm.Key) string { return values[k] })...)
+		out = append(out, r.Due(now, notify.Look{Current: func(k alarm.Key) string { return values[k] }})...)
 	}
 	return out
 }
@@ -624,7 +624,7 @@ func TestRestoreUntold(t *testing.T) {
 	r := notify.NewRouter(policy(), people, counter())
 	r.Restore(nil, l.standing(), nil)
 	var got []string
-	for _, m := range r.Due(clock(t, "03:40:00"), nil) {
+	for _, m := range r.Due(clock(t, "03:40:00"), notify.Look{}) {
 		got = append(got, summary(m))
 	}
 	want := expand(people, []string{"03:40:00 first both: Trough 3: low flow — 11.2 L/min, setpoint 28 L/min"})
@@ -639,11 +639,11 @@ func TestClockSetBack(t *testing.T) {
 	now := clock(t, "03:10:00")
 	r := notify.NewRouter(policy(), people[:1], counter())
 	r.Observe(l.next(now.AddDate(1, 0, 0), "t3", "raise"))
-	if got := len(r.Due(now.AddDate(1, 0, 0), nil)); got != 1 {
+	if got := len(r.Due(now.AddDate(1, 0, 0), notify.Look{})); got != 1 {
 		t.Fatalf("%d messages a year ahead, want 1", got)
 	}
 	r.Observe(l.next(now, "t4", "raise"))
-	got := r.Due(now, nil)
+	got := r.Due(now, notify.Look{})
 	if len(got) != 1 || got[0].Reason != callout.First {
 		t.Errorf("after the clock was put right: %v, want a first message at once", got)
 	}
@@ -739,7 +739,7 @@ func TestRestoreAfterClockSetBack(t *testing.T) {
 			r.Restore(journal, l.standing(), messages)
 			var got []string
 			for n := tt.from; n <= tt.until; n++ {
-				for _, m := range r.Due(minute(n), nil) {
+				for _, m := range r.Due(minute(n), notify.Look{}) {
 					got = append(got, summary(m))
 				}
 			}
@@ -757,7 +757,7 @@ func TestRestoreDropsWhatDoesNotStand(t *testing.T) {
 	raise := l.next(evening, "t3", "raise")
 	r := notify.NewRouter(policy(), people, counter())
 	r.Restore([]alarm.Transition{raise}, nil, nil)
-	if got := r.Due(evening.Add(time.Hour), nil); len(got) > 0 || len(r.Untold()) > 0 {
+	if got := r.Due(evening.Add(time.Hour), notify.Look{}); len(got) > 0 || len(r.Untold()) > 0 {
 		t.Errorf("told %v, untold %v, want neither", got, r.Untold())
 	}
 }
@@ -768,13 +768,13 @@ func TestShift(t *testing.T) {
 		l := life{state: map[alarm.Key]alarm.Transition{}}
 		r := notify.NewRouter(policy(), people[:1], counter())
 		r.Observe(l.next(evening, "t3", "raise"))
-		r.Due(evening, nil)
+		r.Due(evening, notify.Look{})
 		r.Observe(l.next(evening.Add(time.Minute), "t4", "raise"))
 		r.Observe(l.next(evening.Add(time.Minute), "silent", "raise"))
 		r.Shift(by)
 		var got []string
 		for d := time.Minute; d < 34*time.Minute; d += 10 * time.Second {
-			for _, m := range r.Due(evening.Add(by).Add(d), nil) {
+			for _, m := range r.Due(evening.Add(by).Add(d), notify.Look{}) {
 				if m.Reason == callout.MorningRound {
 					continue // goes by the clock on the wall
 				}
@@ -797,7 +797,7 @@ func TestShiftOverTheMorning(t *testing.T) {
 	r := notify.NewRouter(policy(), people[:1], counter())
 	r.Observe(l.next(clock(t, "06:50:00"), "silent", "raise"))
 	r.Shift(20 * time.Minute)
-	if got := r.Due(clock(t, "07:11:00"), nil); len(got) != 1 {
+	if got := r.Due(clock(t, "07:11:00"), notify.Look{}); len(got) != 1 {
 		t.Errorf("got %v, want the morning round", got)
 	}
 }
@@ -829,7 +829,7 @@ func TestMorningWhenClocksChange(t *testing.T) {
 			r.Observe(l.next(tt.from, "silent", "raise"))
 			var got []string
 			for now := tt.from; now.Before(tt.from.Add(45 * time.Hour)); now = now.Add(time.Minute) {
-				for range r.Due(now, nil) {
+				for range r.Due(now, notify.Look{}) {
 					got = append(got, now.In(zone).Format("2006-01-02 15:04 -0700"))
 				}
 			}
@@ -876,7 +876,7 @@ func TestRandomNights(t *testing.T) {
 					open[k], told[k] = now, false
 				}
 			}
-			for _, m := range r.Due(now, nil) {
+			for _, m := range r.Due(now, notify.Look{}) {
 				sent = append(sent, m)
 				if n := utf8.RuneCountInString(m.Subject); n > 120 {
 					t.Fatalf("seed %d: subject of %d characters: %s", seed, n, m.Subject)
@@ -986,7 +986,7 @@ func TestElectricalCaution(t *testing.T) {
 		tr.ToDo = advice
 		r := notify.NewRouter(policy(), people[:1], counter())
 		r.Observe(tr)
-		if got := strings.Contains(r.Due(evening, nil)[0].Text, "wet hands"); got != want {
+		if got := strings.Contains(r.Due(evening, notify.Look{})[0].Text, "wet hands"); got != want {
 			t.Errorf("advice %q: caution %t, want %t", advice, got, want)
 		}
 	}
@@ -1020,7 +1020,7 @@ func TestUntold(t *testing.T) {
 		if step.key != "" {
 			r.Observe(l.next(clock(t, step.at), step.key, step.what))
 		}
-		r.Due(clock(t, step.at), nil)
+		r.Due(clock(t, step.at), notify.Look{})
 		got := slices.Sorted(maps.Keys(r.Untold()))
 		if diff := cmp.Diff(step.want, got); diff != "" {
 			t.Errorf("%s %s %s: untold (-want +got):\n%s", step.at, step.key, step.what, diff)
@@ -1036,7 +1036,7 @@ func TestSameRuleNameOfTwoKinds(t *testing.T) {
 	flow.Rule, warm.Rule, warm.ToDo = "spring", "spring", "Close the warm inflow."
 	r.Observe(flow)
 	r.Observe(warm)
-	text := r.Due(evening, nil)[0].Text
+	text := r.Due(evening, notify.Look{})[0].Text
 	if !strings.Contains(text, flow.ToDo) || !strings.Contains(text, warm.ToDo) {
 		t.Errorf("one rule's advice is missing:\n%s", text)
 	}
@@ -1052,7 +1052,7 @@ func TestHowToAnswer(t *testing.T) {
 		l := life{state: map[alarm.Key]alarm.Transition{}}
 		r := notify.NewRouter(p, people[:1], counter())
 		r.Observe(l.next(evening, "t3", "raise"))
-		if text := r.Due(evening, nil)[0].Text; !strings.Contains(text, want) {
+		if text := r.Due(evening, notify.Look{})[0].Text; !strings.Contains(text, want) {
 			t.Errorf("address %q: no line %q in\n%s", at, want, text)
 		}
 	}
@@ -1071,9 +1071,9 @@ func TestManyAlsoStanding(t *testing.T) {
 	}
 	r.Observe(l.next(evening, "spring", "raise"))
 	r.Observe(l.next(evening, "spring", "kim"))
-	r.Due(evening, nil)
+	r.Due(evening, notify.Look{})
 	r.Observe(l.next(evening.Add(time.Hour), "t3", "raise"))
-	text := r.Due(evening.Add(time.Hour), nil)[0].Text
+	text := r.Due(evening.Add(time.Hour), notify.Look{})[0].Text
 	if n := strings.Count(text, "Also standing, answered by kim: "); n != 3 {
 		t.Errorf("%d lines, want 3", n)
 	}
@@ -1097,7 +1097,7 @@ func TestRestoreStillThere(t *testing.T) {
 	} {
 		r := notify.NewRouter(policy(), people[:1], counter())
 		r.Restore(given, l.standing(), []callout.Message{told})
-		got := r.Due(clock(t, "03:02:00"), nil)
+		got := r.Due(clock(t, "03:02:00"), notify.Look{})
 		if len(got) != 1 || !strings.HasSuffix(got[0].Subject, " ("+want+")") {
 			t.Errorf("got %v, want one that says %q", got, want)
 		}
@@ -1115,7 +1115,7 @@ func TestStillThereOfAHigherPriority(t *testing.T) {
 		r.Restore(nil, []alarm.Transition{answer}, nil)
 		later := evening.Add(time.Hour)
 		r.Observe(l.next(later, "t3", "again"))
-		if got := r.Due(later, nil); len(got) != 1 || got[0].Reason != callout.First {
+		if got := r.Due(later, notify.Look{}); len(got) != 1 || got[0].Reason != callout.First {
 			t.Errorf("%s before: got %v, want one call-out", before, got)
 		}
 	}
@@ -1130,8 +1130,8 @@ func TestLongSubject(t *testing.T) {
 	r := notify.NewRouter(policy(), people[:1], counter())
 	r.Observe(tr)
 	r.Observe(l.next(evening, "t4", "raise"))
-	r.Due(evening, nil)
-	got := r.Due(evening.Add(15*time.Minute), nil)[0].Subject
+	r.Due(evening, notify.Look{})
+	got := r.Due(evening.Add(15*time.Minute), notify.Look{})[0].Subject
 	want := "Trough 3: low flow — 11.2 L/min, setpoint 28 L/min; and words and… + 1 more (again, nobody has answered, 2nd time)"
 	if got != want {
 		t.Errorf("subject\n%s, want\n%s", got, want)
@@ -1142,8 +1142,8 @@ func TestLongSubject(t *testing.T) {
 	r = notify.NewRouter(policy(), people[:1], counter())
 	r.Observe(stump)
 	r.Observe(l.next(evening, "t6", "raise"))
-	r.Due(evening, nil)
-	got = r.Due(evening.Add(15*time.Minute), nil)[0].Subject
+	r.Due(evening, notify.Look{})
+	got = r.Due(evening.Add(15*time.Minute), notify.Look{})[0].Subject
 	want = "Trough 3: low flow — 11.2 L/min, setpoint 28.0 L/min on average… (again, nobody has answered, 2nd time)"
 	if got != want {
 		t.Errorf("subject\n%s, want\n%s", got, want)
@@ -1157,7 +1157,7 @@ func TestLongSubject(t *testing.T) {
 	r.Observe(tr)
 	r.Observe(answer)
 	r.Observe(again)
-	got = r.Due(evening.Add(time.Hour), nil)[0].Subject
+	got = r.Due(evening.Add(time.Hour), notify.Look{})[0].Subject
 	want = "Deep trough 12 at the north wall: low flow — 11.2 L/min… (still there 1 h after kim and kim and kim and kim and kim… answered)"
 	if got != want {
 		t.Errorf("subject\n%s, want\n%s", got, want)
@@ -1177,13 +1177,13 @@ func TestLatchedReturn(t *testing.T) {
 		l := life{state: map[alarm.Key]alarm.Transition{}}
 		r := notify.NewRouter(policy(), people[:1], counter())
 		r.Observe(l.next(evening, "t3", "raise"))
-		r.Due(evening, nil)
+		r.Due(evening, notify.Look{})
 		over := l.next(evening.Add(5*time.Minute), "t3", "return")
 		over.To = tt.to
 		r.Observe(over)
 		var got string
 		for m := range 30 {
-			for _, msg := range r.Due(evening.Add(time.Duration(5+m)*time.Minute), nil) {
+			for _, msg := range r.Due(evening.Add(time.Duration(5+m)*time.Minute), notify.Look{}) {
 				got += strings.Join(strings.Fields(msg.Text), " ")
 			}
 		}
@@ -1198,12 +1198,12 @@ func TestRestoreLatched(t *testing.T) {
 	l := life{state: map[alarm.Key]alarm.Transition{}}
 	r := notify.NewRouter(policy(), people[:1], counter())
 	r.Observe(l.next(evening, "t3", "raise"))
-	sent := r.Due(evening, nil)
+	sent := r.Due(evening, notify.Look{})
 	over := l.next(evening.Add(5*time.Minute), "t3", "return")
 	over.To = alarm.LatchedUnacknowledged
 	r.Observe(over)
 	for m := range 30 {
-		sent = append(sent, r.Due(evening.Add(time.Duration(5+m)*time.Minute), nil)...)
+		sent = append(sent, r.Due(evening.Add(time.Duration(5+m)*time.Minute), notify.Look{})...)
 	}
 	if len(sent) != 2 || sent[1].Reason != callout.Returned {
 		t.Fatalf("sent %v", sent)
@@ -1214,7 +1214,7 @@ func TestRestoreLatched(t *testing.T) {
 		r = notify.NewRouter(policy(), people[:1], counter())
 		r.Restore(journal, []alarm.Transition{ack}, sent)
 		for m := range 30 {
-			for _, msg := range r.Due(evening.Add(time.Duration(61+m)*time.Minute), nil) {
+			for _, msg := range r.Due(evening.Add(time.Duration(61+m)*time.Minute), notify.Look{}) {
 				t.Errorf("%s: told again: %s\n%s", name, msg.Subject, msg.Text)
 			}
 		}
@@ -1228,13 +1228,13 @@ func TestHostileWords(t *testing.T) {
 	tr.Trouble, tr.ToDo = "Trough 3\r\nBcc: x@pond.example", "first\x00\n\nsecond "+strings.Repeat("x", 100)
 	r := notify.NewRouter(policy(), people[:1], counter())
 	r.Observe(tr)
-	sent := r.Due(evening, func(alarm.Key) string { return "5\r\nBcc: x@pond.example\x00" })
+	sent := r.Due(evening, notify.Look{Current: func(alarm.Key) string { return "5\r\nBcc: x@pond.example\x00" }})
 	tr.From, tr.To, tr.By = tr.To, alarm.Acknowledged, "rowan\r\nBcc: x@pond.example\x00 "+strings.Repeat("x", 1000)
 	r.Observe(tr)
-	sent = append(sent, r.Due(evening, nil)...)
+	sent = append(sent, r.Due(evening, notify.Look{})...)
 	tr.From, tr.To, tr.By = tr.To, alarm.Unacknowledged, ""
 	r.Observe(tr)
-	sent = append(sent, r.Due(evening.Add(time.Hour), nil)...)
+	sent = append(sent, r.Due(evening.Add(time.Hour), notify.Look{})...)
 	if len(sent) != 3 {
 		t.Fatalf("%d messages, want 3", len(sent))
 	}
@@ -1246,4 +1246,8 @@ func TestHostileWords(t *testing.T) {
 			t.Errorf("subject of %d characters: %s", n, m.Subject)
 		}
 	}
+}
+
+func byMail(name string) notify.Person {
+	return notify.Person{Name: name, Reach: []callout.Reach{{Way: callout.Email, Address: name + "@alderfork.example"}}}
 }

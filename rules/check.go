@@ -141,6 +141,41 @@ var builtIn = []struct {
 		CanHappen: "Call-outs reach nobody.",
 		ToDo:      "Stay near the fish. See to the internet line and the mail server.",
 	}},
+	{Texts, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "text messages not going out", Priority: alarm.CallOut, ReAlarm: lang.DefaultReAlarm, OnDelay: 30 * time.Minute,
+		CanHappen: "Nobody is woken by a text message. At night, with the internet down, call-outs reach nobody.",
+		ToDo:      "Stay near the fish, or let somebody sleep there. See to the modem, its aerial, its SIM and its power.",
+	}},
+	{Hooks, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "hook not answering", Priority: alarm.Morning, OnDelay: 15 * time.Minute,
+		CanHappen: "Who is only reached that way is not called out.",
+		ToDo:      "See to the internet line and the service behind the hook.",
+	}},
+	{Quota, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "limit of text messages reached", Priority: alarm.Morning,
+		CanHappen: "Further text messages wait until the hour has room again. Other ways go on.",
+		ToDo:      "Look at what calls so often: weirkeeper calls and weirkeeper rules tell. Raise per_hour if it is too low.",
+	}},
+	{Horn, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "horn not answering", Priority: alarm.Morning, OnDelay: time.Minute,
+		CanHappen: "A call-out is not heard in the house.",
+		ToDo:      "Sound it by hand. See to its power, its fuse and its network; mains work is for a licensed electrician.",
+	}},
+	{Outside, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "outside watcher not reached", Priority: alarm.Morning, OnDelay: 30 * time.Minute,
+		CanHappen: "If this computer dies nobody is told, or somebody is told that it has died while it lives.",
+		ToDo:      "See to the internet line and to the outside watcher.",
+	}},
+	{Peer, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "other watcher silent", Priority: alarm.CallOut, ReAlarm: lang.DefaultReAlarm,
+		CanHappen: "Nobody watches the water there.",
+		ToDo:      "Go and look at the water there. Then see to that computer, its network and its power.",
+	}},
+	{Drill, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "drill missed", Priority: alarm.Morning,
+		CanHappen: "A real call-out may reach nobody, as the drill did.",
+		ToDo:      "Find out why nobody answered: telephone silent, number wrong, no network? Then run weirkeeper drill.",
+	}},
 }
 
 // verdict judges the newest reading of the check's probe.

@@ -32,6 +32,21 @@ const (
 	Disk    Part = "disk"
 	History Part = "history"
 	Rules   Part = "rules"
+	// Texts: text messages cannot be sent: no modem, no SIM, no network, or the
+	// command for them fails.
+	Texts Part = "texts"
+	// Hooks: calls of HTTP hooks fail.
+	Hooks Part = "hooks"
+	// Quota: the limit of text messages an hour is reached.
+	Quota Part = "quota"
+	// Horn: a horn or light does not do what it is told, or cannot say so.
+	Horn Part = "horn"
+	// Outside: the outside watcher cannot be told that we live.
+	Outside Part = "outside"
+	// Peer: another daemon that we watch says nothing.
+	Peer Part = "peer"
+	// Drill: a drill was missed, or is overdue.
+	Drill Part = "drill"
 	// Service and Flood are judged by the engine itself.
 	Service Part = "service"
 	Flood   Part = "flood"

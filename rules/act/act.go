@@ -34,11 +34,20 @@ const (
 	Reset Kind = "reset"
 	// MarkedFalse: occurrence Occurrence of Alarm was no trouble.
 	MarkedFalse Kind = "marked false"
+	// Paused: nobody is called for anything on the whole site until Until, for
+	// maintenance; the daemon's own alarms are told all the same.
+	Paused Kind = "paused"
+	// Resumed ends that early.
+	Resumed Kind = "resumed"
+	// DrillStarted: a test call-out goes out and is to be answered by Until.
+	DrillStarted Kind = "drill started"
+	// DrillAnswered: By has answered the drill that stands.
+	DrillAnswered Kind = "drill answered"
 )
 
 // Kinds lists the kinds.
 func Kinds() []Kind {
-	return []Kind{CleaningStarted, CleaningFinished, Shelved, Unshelved, OutOfService, InService, Reset, MarkedFalse}
+	return []Kind{CleaningStarted, CleaningFinished, Shelved, Unshelved, OutOfService, InService, Reset, MarkedFalse, Paused, Resumed, DrillStarted, DrillAnswered}
 }
 
 // Act is one line of the record.
@@ -49,7 +58,7 @@ type Act struct {
 	Kind Kind      `json:"kind"`
 	At   time.Time `json:"at"` // UTC
 	By   string    `json:"by"`
-	// Via says how it came: "command", "page", "button", "link".
+	// Via says how it came: "command", "page", "button", "link", "text".
 	Via        string    `json:"via,omitempty"`
 	Alarm      alarm.Key `json:"alarm,omitempty"`
 	Occurrence uint64    `json:"occurrence,omitempty"`

@@ -174,11 +174,12 @@ func (d *Daemon) router() *notify.Router {
 	c := d.opt.Config
 	var people []notify.Person
 	for _, p := range c.People {
-		if slices.Contains(c.CallOut.People, p.Name) {
-			people = append(people, notify.Person{Name: p.Name, Email: p.Email})
+		if slices.Contains(c.CallOut.People, p.Name) && len(p.Reach) > 0 {
+			people = append(people, notify.Person{Name: p.Name, Reach: p.Reach})
 		}
 	}
 	return notify.NewRouter(notify.Policy{
+		Climb: c.CallOut.Climb, Spare: c.CallOut.Spare, Watch: c.CallOut.Watch, AllWell: c.CallOut.AllWell,
 		Gather: c.CallOut.Gather, Repeat: c.CallOut.Repeat, Expire: c.CallOut.Expire, MorningMinute: c.CallOut.Morning,
 		Location: c.Site.Location, SiteName: c.Site.Name, PageURL: c.Web.URL, Units: c.Site.Units, CommandAddr: commandAddr(d.WebAddr()),
 	}, people, newMessageID)

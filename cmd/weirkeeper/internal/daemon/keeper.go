@@ -249,10 +249,15 @@ func (k *keeper) observe(trs []alarm.Transition) {
 
 // due asks the router what people have to be told.
 func (k *keeper) due(now time.Time) {
-	if msgs := k.router.Due(now, func(key alarm.Key) string { return k.engine.Detail(now, key) }); len(msgs) > 0 {
+	if msgs := k.router.Due(now, k.look(now)); len(msgs) > 0 {
 		k.batch.Messages = append(k.batch.Messages, msgs...)
 		k.urgent = true
 	}
+}
+
+// look is what the router may ask of the water.
+func (k *keeper) look(now time.Time) notify.Look {
+	return notify.Look{Current: func(key alarm.Key) string { return k.engine.Detail(now, key) }}
 }
 
 // tick does what time alone calls for. Errors: as commit.

@@ -101,7 +101,7 @@ func (h *house) start(now time.Time) {
 	h.router = notify.NewRouter(notify.Policy{
 		Gather: 2 * time.Minute, Repeat: 15 * time.Minute, Expire: 24 * time.Hour, MorningMinute: 7 * 60,
 		Location: time.UTC, SiteName: h.site.Name, Units: h.site.Units,
-	}, []notify.Person{{Name: "kim", Email: "kim@alderfork.example"}, {Name: "rowan", Email: "rowan@alderfork.example"}},
+	}, []notify.Person{byMail("kim"), byMail("rowan")},
 		func(time.Time) string { h.ids++; return fmt.Sprint(h.ids) })
 	past := rules.Past{WatchingSince: dusk, Occurrences: map[alarm.Key]uint64{}}
 	newest := map[alarm.Key]alarm.Transition{}
@@ -145,7 +145,7 @@ func (h *house) took(now time.Time, trs []alarm.Transition) {
 }
 
 func (h *house) due(now time.Time) {
-	h.messages = append(h.messages, h.router.Due(now, func(k alarm.Key) string { return h.engine.Detail(now, k) })...)
+	h.messages = append(h.messages, h.router.Due(now, notify.Look{Current: func(k alarm.Key) string { return h.engine.Detail(now, k) }})...)
 }
 
 // springFails runs a night in which the spring fails after half an hour, and
@@ -279,4 +279,8 @@ func TestUnitsBeforeTheirSpring(t *testing.T) {
 			t.Errorf("seed %d: told %q", seed, lines(told))
 		}
 	}
+}
+
+func byMail(name string) notify.Person {
+	return notify.Person{Name: name, Reach: []callout.Reach{{Way: callout.Email, Address: name + "@alderfork.example"}}}
 }
