@@ -32,7 +32,7 @@ type Config struct {
 	// Alive is what other daemons hear of us by; nil says nothing.
 	Alive *Alive
 	// Peers are other daemons that we watch.
-	Peers []Peer
+	Peers   []Peer
 	Paths   Paths
 	History History
 	// PasswordFiles are the files that hold passwords and where they are named.
