@@ -388,8 +388,8 @@ func (r *Router) dueAnswers(now time.Time) []callout.Message {
 	}
 	var out []callout.Message
 	for _, name := range names {
-		subject, text := r.answeredText(now, name, by[name])
-		out = append(out, r.send(now, callout.Answered, name, subject, text, by[name])...)
+		w := r.answeredText(now, hearer{}, name, by[name])
+		out = append(out, r.send(now, callout.Answered, name, w, by[name])...)
 	}
 	return out
 }
@@ -417,14 +417,11 @@ func (r *Router) dueCallOut(now time.Time) []callout.Message {
 	switch {
 	case !anyActive && len(tell)+len(besides) > 0:
 		list := slices.Concat(besides, tell)
-		subject, text := r.returnedText(now, list)
-		return r.send(now, callout.Returned, "", subject, text, list)
+		return r.send(now, callout.Returned, "", r.returnedText(now, hearer{}, list), list)
 	case fresh:
-		subject, text := r.callOutText(now, tell, besides)
-		return r.send(now, callout.First, "", subject, text, tell)
+		return r.send(now, callout.First, "", r.callOutText(now, hearer{}, tell, besides), tell)
 	case len(tell) > 0 && now.Sub(r.lastTold) >= r.policy.Repeat:
-		subject, text := r.callOutText(now, tell, besides)
-		return r.send(now, callout.Repeat, "", subject, text, tell)
+		return r.send(now, callout.Repeat, "", r.callOutText(now, hearer{}, tell, besides), tell)
 	}
 	return nil
 }
@@ -449,8 +446,7 @@ func (r *Router) dueMorning(now time.Time) []callout.Message {
 	if !due {
 		return nil
 	}
-	subject, text := r.morningText(now, list)
-	return r.send(now, callout.MorningRound, "", subject, text, list)
+	return r.send(now, callout.MorningRound, "", r.morningText(now, hearer{}, list, nil), list)
 }
 
 // morningAfter is the first morning hour after t. There is exactly one on each
@@ -481,7 +477,7 @@ func notAfter(now, at time.Time, d time.Duration) time.Time {
 
 // send writes a message to each person but the one named, and marks what they
 // know after it.
-func (r *Router) send(now time.Time, why callout.Reason, except, subject, text string, list []*trouble) []callout.Message {
+func (r *Router) send(now time.Time, why callout.Reason, except string, w words, list []*trouble) []callout.Message {
 	keys := make([]alarm.Key, 0, len(list))
 	for _, t := range list {
 		keys = append(keys, t.raised.Key)
@@ -503,7 +499,7 @@ func (r *Router) send(now time.Time, why callout.Reason, except, subject, text s
 		}
 		out = append(out, callout.Message{
 			ID: r.newID(now), Reason: why, Person: p.Name, Way: p.Reach[0].Way, Address: p.Reach[0].Address,
-			Subject: subject, Text: text, Alarms: keys,
+			Subject: w.subject, Text: w.text, Short: w.short, Alarms: keys,
 			CreatedAt: now.UTC(), ExpiresAt: now.UTC().Add(wait),
 		})
 	}

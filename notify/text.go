@@ -43,13 +43,58 @@ const (
 // power finds advice that may lead to electrical gear.
 var power = regexp.MustCompile(`(?i)\b(pump|power|mains|electri|breaker|fuse|generator|plug|socket|motor|blower|aerat|heater|chiller|switch|cable|wir(e|ing)|battery|ups\b|rcd|gfci|unplug)`)
 
+// words is what a message says.
+type words struct{ subject, text, short string }
+
+// hearer is the person a message is written for, as far as its words depend on
+// who it is. The zero hearer is anybody: no code, no link, and what the troubles
+// say of how often they were told.
+type hearer struct {
+	name string
+	code string // what the person answers with, "" where there is nothing to answer
+	link string // the link by which the person answers, "" for none
+	// byText: the person has a number to text from, so that a code is of use.
+	byText bool
+	// times counts the messages that told the person of a trouble, since it was
+	// last reopened and before this one; nil: they are the trouble's own.
+	times func(*trouble) int
+	// silent are the others who were told and have not answered, in the order in
+	// which they were called, and silentSince when the first of them was.
+	silent      []string
+	silentSince time.Time
+	// joins: the person is called now because those did not answer. also are the
+	// others who are called now for the same reason.
+	joins bool
+	also  []string
+	// next are called at nextAt when nobody answers; nil when all are called
+	// already.
+	next   []string
+	nextAt time.Time
+}
+
+// told reports whether the person knows of a trouble, or that somebody answers.
+func (h hearer) told(t *trouble) bool {
+	if h.times != nil {
+		return h.times(t) > 0
+	}
+	return t.told
+}
+
+// nth is the number of this message about a trouble, to this person.
+func (h hearer) nth(t *trouble) int {
+	if h.times != nil {
+		return h.times(t) + 1
+	}
+	return t.times + 1
+}
+
 // callOutText tells of trouble that nobody has answered, new or not, worst
 // first, and names what stands besides.
-func (r *Router) callOutText(now time.Time, list, besides []*trouble) (title, text string) {
+func (r *Router) callOutText(now time.Time, h hearer, list, besides []*trouble) words {
 	var fresh, before []*trouble
 	for _, t := range list {
 		switch {
-		case t.told:
+		case h.told(t):
 			before = append(before, t)
 		case !t.reopened:
 			fresh = append(fresh, t)
@@ -64,7 +109,7 @@ func (r *Router) callOutText(now time.Time, list, besides []*trouble) (title, te
 		b.blank()
 	}
 	again := ""
-	if !list[0].told {
+	if !h.told(list[0]) {
 		again = list[0].stillThere(now)
 	}
 	if again != "" {
@@ -74,8 +119,8 @@ func (r *Router) callOutText(now time.Time, list, besides []*trouble) (title, te
 	case n == 0:
 	case again != "":
 		note = append(note, fmt.Sprintf("%d more unanswered", n))
-	case list[0].told:
-		note = append(note, fmt.Sprintf("again, nobody has answered, %s time", ordinal(list[0].times+1)))
+	case h.told(list[0]):
+		note = append(note, fmt.Sprintf("again, nobody has answered, %s time", ordinal(h.nth(list[0]))))
 		if len(fresh) > 0 {
 			note = append(note, fmt.Sprintf("%d new", len(fresh)))
 		}
@@ -84,7 +129,7 @@ func (r *Router) callOutText(now time.Time, list, besides []*trouble) (title, te
 	}
 	switch {
 	case len(before) == len(list):
-		b.line(fmt.Sprintf("Nobody has answered. This is message number %d about it.", list[0].times+1))
+		b.line(fmt.Sprintf("Nobody has answered. This is message number %d about it.", h.nth(list[0])))
 		b.blank()
 	case len(before) > 0:
 		s := "Nobody has answered what was told before: " + names(before) + "."
@@ -101,7 +146,7 @@ func (r *Router) callOutText(now time.Time, list, besides []*trouble) (title, te
 	b.troubles(list)
 	b.besides(besides)
 	b.howToAnswer(list)
-	return subject(headline(list[0]), list[0].belowEnd(), len(list), strings.Join(note, "; ")), b.end()
+	return words{subject: subject(headline(list[0]), list[0].belowEnd(), len(list), strings.Join(note, "; ")), text: b.end()}
 }
 
 // standing counts the call-outs whose trouble is there.
@@ -114,16 +159,18 @@ func (r *Router) standing() (n int) {
 	return n
 }
 
-func (r *Router) morningText(now time.Time, list []*trouble) (title, text string) {
+// morningText tells what waited for the morning hour, and the night's extremes.
+func (r *Router) morningText(now time.Time, h hearer, list []*trouble, night []Extreme) words {
 	b := r.begin(now)
 	b.line("Morning round: what waited for the morning hour.")
 	b.blank()
 	b.troubles(list)
 	b.howToAnswer(list)
-	return subject(headline(list[0]), list[0].belowEnd(), len(list), "morning round"), b.end()
+	return words{subject: subject(headline(list[0]), list[0].belowEnd(), len(list), "morning round"), text: b.end()}
 }
 
-func (r *Router) answeredText(now time.Time, name string, list []*trouble) (title, text string) {
+// answeredText tells that somebody else is coming.
+func (r *Router) answeredText(now time.Time, h hearer, name string, list []*trouble) words {
 	name = person(name)
 	b := r.begin(now)
 	b.para("", name+" has answered and is coming. What is answered is not repeated for now, but the trouble itself is still there:")
@@ -131,12 +178,79 @@ func (r *Router) answeredText(now time.Time, name string, list []*trouble) (titl
 	for _, t := range list {
 		b.item(t)
 	}
-	return subject("Answered: "+name+" is coming — "+oneLine(list[0].raised.Trouble), list[0].belowEnd(), len(list), ""), b.end()
+	return words{subject: subject("Answered: "+name+" is coming — "+oneLine(list[0].raised.Trouble), list[0].belowEnd(), len(list), ""), text: b.end()}
+}
+
+// allWellText tells in the morning that nothing waits for anybody, or only what
+// people know of already: standing.
+func (r *Router) allWellText(now time.Time, h hearer, standing []*trouble, night []Extreme) words {
+	b := r.begin(now)
+	b.line("All is well: nothing waits for anybody.")
+	return words{subject: "All is well", text: b.end(), short: "All is well"}
+}
+
+// drillText asks for the answer to a test call-out, the nth message about it.
+// by is who started it, until when it is to be answered.
+func (r *Router) drillText(now time.Time, h hearer, n int, by string, until time.Time) words {
+	b := r.begin(now)
+	b.line("Drill: please answer.")
+	return words{subject: "Drill: please answer", text: b.end(), short: "Drill: please answer"}
+}
+
+// drillAnsweredText tells that a drill was answered, took after it began.
+func (r *Router) drillAnsweredText(now time.Time, h hearer, name string, took time.Duration) words {
+	b := r.begin(now)
+	b.line("Drill answered.")
+	return words{subject: "Drill answered", text: b.end(), short: "Drill answered"}
+}
+
+// Status says what stands now, worst first, or that all is well: what "status"
+// is answered with.
+func (r *Router) Status(now time.Time, look Look) (subject, text, short string) {
+	b := r.begin(now)
+	return "Status", b.end(), "Status"
+}
+
+// SayComing thanks for an answer to the alarms of keys.
+func (r *Router) SayComing(now time.Time, person string, keys []alarm.Key) (subject, text, short string) {
+	b := r.begin(now)
+	return "Thank you", b.end(), "Thank you"
+}
+
+// SayPaused answers a person who held those alarms back until a time.
+func (r *Router) SayPaused(now time.Time, person string, keys []alarm.Key, until time.Time) (subject, text, short string) {
+	b := r.begin(now)
+	return "Held back", b.end(), "Held back"
+}
+
+// SayOver answers a code whose trouble is answered, or over, already.
+func (r *Router) SayOver(now time.Time, person, code string) (subject, text, short string) {
+	b := r.begin(now)
+	return "That is over already", b.end(), "That is over already"
+}
+
+// SayWrong answers a code that is none of the person's.
+func (r *Router) SayWrong(now time.Time, person, code string) (subject, text, short string) {
+	b := r.begin(now)
+	return "Not known", b.end(), "Not known"
+}
+
+// SayUnclear answers what nobody can make sense of. code is the person's own, ""
+// when nothing waits for an answer.
+func (r *Router) SayUnclear(now time.Time, person, code string) (subject, text, short string) {
+	b := r.begin(now)
+	return "Not understood", b.end(), "Not understood"
+}
+
+// SayDrill thanks for the answer to a drill, took after it began.
+func (r *Router) SayDrill(now time.Time, person string, took time.Duration) (subject, text, short string) {
+	b := r.begin(now)
+	return "Drill answered", b.end(), "Drill answered"
 }
 
 // returnedText tells that all is over. What merely lost its rule is told first
 // and as that.
-func (r *Router) returnedText(now time.Time, list []*trouble) (title, text string) {
+func (r *Router) returnedText(now time.Time, h hearer, list []*trouble) words {
 	var gone, well []*trouble
 	for _, t := range list {
 		if t.gone() {
@@ -165,11 +279,11 @@ func (r *Router) returnedText(now time.Time, list []*trouble) (title, text strin
 	b.line("Look at the water once more: the same cause may come again.")
 	switch {
 	case len(gone) == 0:
-		return subject("Back to normal: "+oneLine(well[0].raised.Trouble), "", len(well), ""), b.end()
+		return words{subject: subject("Back to normal: "+oneLine(well[0].raised.Trouble), "", len(well), ""), text: b.end()}
 	case len(well) == 0:
-		return subject("No longer watched: "+oneLine(gone[0].raised.Trouble), "", len(gone), ""), b.end()
+		return words{subject: subject("No longer watched: "+oneLine(gone[0].raised.Trouble), "", len(gone), ""), text: b.end()}
 	}
-	return subject("No longer watched: "+names(gone)+"; back to normal: "+names(well), "", 0, ""), b.end()
+	return words{subject: subject("No longer watched: "+names(gone)+"; back to normal: "+names(well), "", 0, ""), text: b.end()}
 }
 
 // headline is unit and trouble, then the value against the setpoint.
