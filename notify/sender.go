@@ -21,7 +21,7 @@ type Outbox interface {
 	// number, from 1.
 	BeginAttempt(ctx context.Context, id string, now time.Time) (int, error)
 	MarkSent(ctx context.Context, id string, now time.Time, detail string) error
-	MarkFailed(ctx context.Context, id string, now time.Time, cause string, next time.Time, giveUp bool) error
+	MarkFailed(ctx context.Context, id string, now time.Time, cause string, next time.Time, unknown, giveUp bool) error
 	// ExpireMessages takes out what has run out of time, and counts it.
 	ExpireMessages(ctx context.Context, now time.Time) (int, error)
 }
@@ -351,7 +351,7 @@ func (s *Sender) recordFailed(ctx context.Context, log *slog.Logger, m callout.M
 	}
 	mctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), markTimeout)
 	defer cancel()
-	err := s.opt.Outbox.MarkFailed(mctx, m.ID, now, cause.Error(), next, giveUp)
+	err := s.opt.Outbox.MarkFailed(mctx, m.ID, now, cause.Error(), next, f.Unknown, giveUp)
 	switch {
 	case err != nil: // it is still due
 		s.health(outboxWrite, err)

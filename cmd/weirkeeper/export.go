@@ -52,7 +52,7 @@ var columns = map[string][]string{
 	kindReadings: {"probe", "at", "value", "unit", "flags", "device_at", "arrived_at", "mid"},
 	kindAlarms: {
 		"at", "alarm", "occurrence", "from", "to", "since", "priority", "kind", "rule", "rule_at", "unit", "probe",
-		"trouble", "detail", "can_happen", "to_do", "by", "hidden", "cause", "left",
+		"trouble", "detail", "can_happen", "to_do", "by", "hidden", "cause", "left", "via",
 	},
 	kindActs:   {"id", "kind", "at", "by", "via", "alarm", "occurrence", "unit", "chore", "until", "why"},
 	kindChores: {"at", "chore", "unit", "by", "via"},
@@ -410,7 +410,7 @@ func (x *exporter) alarms(ctx context.Context) iter.Seq2[[]string, error] {
 	return rows(x.ledger.Transitions(ctx, x.from, x.to), func(t alarm.Transition) []string {
 		return []string{
 			formatTime(t.At), string(t.Key), strconv.FormatUint(t.Occurrence, 10), t.From.String(), t.To.String(), formatTime(t.Since),
-			t.Priority.String(), string(t.Kind), t.Rule, t.RuleAt, t.Unit, string(t.Probe), t.Trouble, t.Detail, t.CanHappen, t.ToDo, t.By, t.Hidden, string(t.Cause), t.Left,
+			t.Priority.String(), string(t.Kind), t.Rule, t.RuleAt, t.Unit, string(t.Probe), t.Trouble, t.Detail, t.CanHappen, t.ToDo, t.By, t.Hidden, string(t.Cause), t.Left, t.Via,
 		}
 	})
 }

@@ -129,7 +129,7 @@ func recordBatch() ledger.Batch {
 	}
 	acked := raised
 	acked.From, acked.To, acked.At, acked.Since, acked.By = alarm.Unacknowledged, alarm.Acknowledged, recordAt(2*time.Minute), time.Time{}, "kim"
-	acked.Hidden, acked.Cause, acked.Left = "shelved by kim, \"for now\"", "low_flow/head box", "oxygen for 25 to 60 min"
+	acked.Hidden, acked.Cause, acked.Left, acked.Via = "shelved by kim, \"for now\"", "low_flow/head box", "oxygen for 25 to 60 min", "sms"
 	return ledger.Batch{
 		Readings: []reading.Reading{
 			full, r("spring temperature", 0, 7), r("spring temperature", 0, math.Copysign(0, -1)), r("spring flow", 2*time.Minute, 60),
@@ -210,11 +210,11 @@ func TestExport(t *testing.T) {
 		{"to is not", []string{"--probe", "spring temperature", "--to", "2026-11-01T07:31:00.123456Z"}, heads + temp0},
 		{"days of the site's zone", []string{"--from", "2026-11-02"}, heads},
 		{"up to that day", []string{"--probe", "saturation", "--to", "2026-11-02 00:00"}, heads + sat},
-		{"alarms", []string{"--what", "alarms"}, `at,alarm,occurrence,from,to,since,priority,kind,rule,rule_at,unit,probe,trouble,detail,can_happen,to_do,by,hidden,cause,left
+		{"alarms", []string{"--what", "alarms"}, `at,alarm,occurrence,from,to,since,priority,kind,rule,rule_at,unit,probe,trouble,detail,can_happen,to_do,by,hidden,cause,left,via
 2026-11-01T07:31:00.123456Z,low_flow/spring,3,normal,unacknowledged,2026-11-01T07:30:00.123456Z,call-out,low_flow,"low flow, ""all""",rules.hcl:14,spring,spring flow,Spring: low flow,"11.2 L/min, setpoint 28 L/min","Fry
-suffocate."," Look; clear.",,,,
+suffocate."," Look; clear.",,,,,
 2026-11-01T07:32:00.123456Z,low_flow/spring,3,unacknowledged,acknowledged,,call-out,low_flow,"low flow, ""all""",rules.hcl:14,spring,spring flow,Spring: low flow,"11.2 L/min, setpoint 28 L/min","Fry
-suffocate."," Look; clear.",kim,"shelved by kim, ""for now""",low_flow/head box,oxygen for 25 to 60 min
+suffocate."," Look; clear.",kim,"shelved by kim, ""for now""",low_flow/head box,oxygen for 25 to 60 min,sms
 `},
 		{"acts", []string{"--what", "acts"}, `id,kind,at,by,via,alarm,occurrence,unit,chore,until,why
 c2,cleaning started,2026-11-01T08:30:00.123456Z,kim,link,,0,"trough, 2",cleaning,2026-11-01T09:00:00.123456Z,

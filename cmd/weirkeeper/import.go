@@ -193,7 +193,7 @@ func (in *importer) start(f *os.File) (lines, func([]string) (record, error), er
 			kindReadings: in.parseReading, kindAlarms: parseAlarm, kindChores: parseChore, kindLots: parseLot,
 			kindLotEntries: parseLotEntry, kindActs: parseAct,
 		} {
-			if slices.Equal(head, columns[kind]) || slices.Equal(head, columns[kind][:firstColumns[kind]]) {
+			if slices.Equal(head, columns[kind]) || slices.ContainsFunc(olderColumns[kind], func(n int) bool { return slices.Equal(head, columns[kind][:n]) }) {
 				src.r.FieldsPerRecord = len(head)
 				return src, parse, nil
 			}
@@ -202,9 +202,9 @@ func (in *importer) start(f *os.File) (lines, func([]string) (record, error), er
 	return nil, nil, errors.New("its first line is not that of a weirkeeper export; describe a logger's table with --format columns")
 }
 
-// firstColumns is how many columns the kinds had when they were first exported
+// olderColumns is how many columns the kinds had in exports made earlier
 // that have more since.
-var firstColumns = map[string]int{kindAlarms: 17, kindChores: 4}
+var olderColumns = map[string][]int{kindAlarms: {17, 20}, kindChores: {4}}
 
 const (
 	// importBatch is how many lines are committed together.
@@ -647,8 +647,11 @@ func parseAlarm(s []string) (record, error) {
 		At: f.time(s[0]), Key: alarm.Key(s[1]), Occurrence: f.uint(s[2], 63), Since: f.time(s[5]), Kind: alarm.Kind(s[7]), Rule: s[8], RuleAt: s[9],
 		Unit: s[10], Probe: reading.ProbeID(s[11]), Trouble: s[12], Detail: s[13], CanHappen: s[14], ToDo: s[15], By: s[16],
 	}
-	if len(s) > firstColumns[kindAlarms] {
+	if len(s) > 17 {
 		t.Hidden, t.Cause, t.Left = s[17], alarm.Key(s[18]), s[19]
+	}
+	if len(s) > 20 {
+		t.Via = s[20]
 	}
 	f.note("state", s[3], t.From.UnmarshalText([]byte(s[3])))
 	f.note("state", s[4], t.To.UnmarshalText([]byte(s[4])))
@@ -662,7 +665,7 @@ func parseAlarm(s []string) (record, error) {
 func parseChore(s []string) (record, error) {
 	var f fields
 	c := site.ChoreDone{At: f.time(s[0]), Chore: s[1], Unit: s[2], By: s[3]}
-	if len(s) > firstColumns[kindChores] {
+	if len(s) > 4 {
 		c.Via = s[4]
 	}
 	if c.At.IsZero() || c.Chore == "" {

@@ -136,7 +136,7 @@ func TestImportAgain(t *testing.T) {
 // Exports made before there were the columns hidden, cause and left of alarms, and
 // via of chores.
 func TestImportOfFirstColumns(t *testing.T) {
-	head := strings.Join(columns[kindAlarms][:firstColumns[kindAlarms]], ",")
+	head := strings.Join(columns[kindAlarms][:olderColumns[kindAlarms][0]], ",")
 	dir := writeFiles(t, map[string]string{"site.hcl": recordSite, "alarms.csv": head + "\r\n" +
 		"2026-11-01T07:31:00.123456Z,low_flow/spring,3,normal,unacknowledged,2026-11-01T07:30:00.123456Z,call-out,low_flow,all,rules.hcl:14,spring,spring flow,Spring: low flow,11 L/min,Fry suffocate.,Look.,\r\n", "chores.csv": "at,chore,unit,by\r\n2026-11-01T07:30:00.123456Z,cleaning,spring,kim\r\n"})
 	mustRecord(t, dir, "import", "--format", "weirkeeper", filepath.Join(dir, "alarms.csv"))

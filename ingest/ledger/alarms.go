@@ -12,7 +12,7 @@ import (
 )
 
 const selectTransitions = `SELECT t.key, t.kind, t.occurrence, t.from_state, t.to_state, t.at, t.since, t.priority,
-	t.rule, t.rule_at, t.unit, t.probe, t.trouble, t.detail, t.can_happen, t.to_do, t.by_whom, t.hidden, t.cause, t.left_words, t.seq FROM transitions AS t `
+	t.rule, t.rule_at, t.unit, t.probe, t.trouble, t.detail, t.can_happen, t.to_do, t.by_whom, t.hidden, t.cause, t.left_words, t.via, t.seq FROM transitions AS t `
 
 // journalRow is a transition as stored.
 type journalRow struct {
@@ -24,7 +24,7 @@ func scanTransition(rows *sql.Rows) (t journalRow, err error) {
 	var from, to, priority []byte
 	var at, since sql.NullInt64
 	if err := rows.Scan(&t.Key, &t.Kind, &t.Occurrence, &from, &to, &at, &since, &priority,
-		&t.Rule, &t.RuleAt, &t.Unit, &t.Probe, &t.Trouble, &t.Detail, &t.CanHappen, &t.ToDo, &t.By, &t.Hidden, &t.Cause, &t.Left, &t.seq); err != nil {
+		&t.Rule, &t.RuleAt, &t.Unit, &t.Probe, &t.Trouble, &t.Detail, &t.CanHappen, &t.ToDo, &t.By, &t.Hidden, &t.Cause, &t.Left, &t.Via, &t.seq); err != nil {
 		return t, err
 	}
 	t.At, t.Since = fromMicros(at), fromMicros(since)

@@ -20,13 +20,15 @@ type Batch struct {
 	Readings    []reading.Reading
 	Transitions []alarm.Transition
 	ChoresDone  []site.ChoreDone
-	// Messages join the outbox, due at once.
+	// Messages join the outbox, due at their NotBefore.
 	Messages []callout.Message
 	// LotEntries join the record of the lots under the Seq and ID they have;
 	// see LastLotSeq.
 	LotEntries []book.Entry
 	// Acts join the record of what people did, in this order.
 	Acts []act.Act
+	// Inbox is what people sent us.
+	Inbox []InboxEntry
 }
 
 // Committed counts the readings of a batch.
@@ -45,12 +47,13 @@ const (
 	insertReading = `INSERT INTO readings (probe, at, value, seq, device_at, arrived_at, flags, mid)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (probe, at, value) DO NOTHING`
 	insertTransition = `INSERT INTO transitions (key, kind, occurrence, from_state, to_state, at, since, priority,
-rule, rule_at, unit, probe, trouble, detail, can_happen, to_do, by_whom, hidden, cause, left_words)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key, occurrence, from_state, to_state, at) DO NOTHING`
+rule, rule_at, unit, probe, trouble, detail, can_happen, to_do, by_whom, hidden, cause, left_words, via)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key, occurrence, from_state, to_state, at) DO NOTHING`
 	insertChore = `INSERT INTO chores_done (at, chore, unit, by_whom, via)
 VALUES (?, ?, ?, ?, ?) ON CONFLICT (at, chore, unit, by_whom) DO NOTHING`
-	insertMessage = `INSERT INTO outbox (id, reason, person, address, subject, body, alarms, created_at, expires_at, attempts, next_attempt_at)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING`
+	insertMessage = `INSERT INTO outbox (id, reason, person, way, address, subject, body, short, code, unless, not_before,
+alarms, created_at, expires_at, attempts, next_attempt_at)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING`
 )
 
 // Commit stores a batch in one transaction. When it returns nil the batch is
@@ -60,11 +63,12 @@ VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING`
 //
 // What is there already is left as it is: a reading with the same probe, At and
 // value, a transition with the same key, occurrence, states and time, the same
-// chore done, a message, a lot's entry or an act with the same ID. A reading with the
-// same probe and time but another value is kept beside the first.
+// chore done, a message either way, a lot's entry or an act with the same ID. A
+// reading with the same probe and time but another value is kept beside the first.
 //
 // Errors: ErrBusy, ErrFull, ErrCorrupt; ErrNumberTaken; a reading whose value is
-// not finite; a lot's entry without ID, Seq or At; an act without ID or At.
+// not finite; a lot's entry without ID, Seq or At; an act or a
+// message that came in without ID or At.
 func (l *Ledger) Commit(ctx context.Context, b Batch) (Committed, error) {
 	if err := l.takeTurn(ctx, "commit"); err != nil {
 		return Committed{}, err
@@ -119,6 +123,11 @@ func (l *Ledger) Commit(ctx context.Context, b Batch) (Committed, error) {
 				return fmt.Errorf("act %q, %s: %w", a.ID, a.Kind, err)
 			}
 		}
+		for _, e := range b.Inbox {
+			if err := l.storeInbox(ctx, e); err != nil {
+				return fmt.Errorf("message %q that came in: %w", e.ID, err)
+			}
+		}
 		return nil
 	})
 	if err != nil {
@@ -162,7 +171,7 @@ func (l *Ledger) storeReading(ctx context.Context, probe, seq int64, r reading.R
 func (l *Ledger) storeTransition(ctx context.Context, t alarm.Transition) error {
 	_, err := l.stmts.transition.ExecContext(ctx, string(t.Key), string(t.Kind), int64(t.Occurrence), t.From.String(), t.To.String(),
 		micros(t.At), micros(t.Since), t.Priority.String(), t.Rule, t.RuleAt, t.Unit, string(t.Probe),
-		t.Trouble, t.Detail, t.CanHappen, t.ToDo, t.By, t.Hidden, string(t.Cause), t.Left)
+		t.Trouble, t.Detail, t.CanHappen, t.ToDo, t.By, t.Hidden, string(t.Cause), t.Left, t.Via)
 	return err
 }
 
@@ -171,7 +180,14 @@ func (l *Ledger) storeMessage(ctx context.Context, m callout.Message) error {
 	if err != nil {
 		return err
 	}
-	_, err = l.stmts.message.ExecContext(ctx, m.ID, string(m.Reason), m.Person, m.Address, m.Subject, m.Text, string(alarms),
-		micros(m.CreatedAt), micros(m.ExpiresAt), m.Attempts, micros(m.CreatedAt))
+	way, due := m.Way, m.NotBefore
+	if way == "" {
+		way = callout.Email
+	}
+	if due.IsZero() {
+		due = m.CreatedAt
+	}
+	_, err = l.stmts.message.ExecContext(ctx, m.ID, string(m.Reason), m.Person, string(way), m.Address, m.Subject, m.Text, m.Short, m.Code, m.Unless,
+		micros(m.NotBefore), string(alarms), micros(m.CreatedAt), micros(m.ExpiresAt), m.Attempts, micros(due))
 	return err
 }

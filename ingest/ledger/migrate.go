@@ -101,7 +101,7 @@ func (l *Ledger) apply(ctx context.Context, name, checksum, text string) error {
 // end in white space: the driver would take it for a second statement and parse
 // both anew at each use.
 type statements struct {
-	lastSeq, probe, reading, transition, chore, message, lotEntry, act *sql.Stmt
+	lastSeq, probe, reading, transition, chore, message, lotEntry, act, inbox *sql.Stmt
 }
 
 func (s *statements) all() map[**sql.Stmt]string {
@@ -114,6 +114,7 @@ func (s *statements) all() map[**sql.Stmt]string {
 		&s.message:    insertMessage,
 		&s.lotEntry:   insertLotEntry,
 		&s.act:        insertAct,
+		&s.inbox:      insertInbox,
 	}
 }
 

@@ -28,12 +28,13 @@ import (
 // it stands for the ledgers in the field.
 var writeFixture = flag.Bool("write-fixture", false, "write the ledger of the newest schema version anew; only right until that is released")
 
-const newest = 4
+const newest = 5
 
 var (
 	// fixtureBatch and fixtureLots are what each fixture holds, the lots' entries
 	// only those from version 3 on, the acts and what is new in the transition and the chore
-	// only those from version 4 on.
+	// only those from version 4 on, what came in and what is new in the message and the
+	// answer only those from version 5 on.
 	fixtureBatch = ledger.Batch{
 		Readings: []reading.Reading{
 			{Probe: "spring-temp", At: at(0), DeviceAt: at(0), ArrivedAt: at(time.Second), Value: 6.25, Flags: reading.DeviceTimed, MID: 17},
@@ -42,7 +43,8 @@ var (
 		},
 		Transitions: []alarm.Transition{hidden(transition("trough flow/Trough 3", 2, alarm.Normal, alarm.Unacknowledged, time.Minute))},
 		ChoresDone:  []site.ChoreDone{{Chore: "clear intake", By: "rowan", At: at(0), Via: "link"}},
-		Messages:    []callout.Message{message("m1", time.Minute)},
+		Messages:    []callout.Message{byText(message("m1", time.Minute))},
+		Inbox:       []ledger.InboxEntry{{ID: "i1", At: at(0), Way: callout.SMS, Sender: "+447700900123", Person: "kim", Body: "0815", Outcome: "wrong code"}},
 		Acts: []act.Act{
 			{ID: "c1", Kind: act.CleaningStarted, At: at(-time.Minute), By: "kim", Via: "button", Unit: "Trough 3", Chore: "cleaning", Until: at(29 * time.Minute)},
 			{ID: "c2", Kind: act.MarkedFalse, At: at(0), By: "rowan", Via: "command", Alarm: "trough flow/Trough 3", Occurrence: 1, Why: "probe out of the water"},
@@ -71,9 +73,15 @@ var (
 	}}
 )
 
-// hidden sets what transitions have had since version 4.
+// byText sets what messages have had since version 5.
+func byText(m callout.Message) callout.Message {
+	m.Way, m.Address, m.Short, m.Code, m.Unless, m.NotBefore = callout.SMS, "+447700900123", "Trough 3: low flow", "4711", "m0", at(3*time.Minute)
+	return m
+}
+
+// hidden sets what transitions have had since version 4, and version 5.
 func hidden(t alarm.Transition) alarm.Transition {
-	t.Hidden, t.Cause, t.Left = "being cleaned by kim since 09:10", "spring flow/Spring", "oxygen for 25 to 60 min"
+	t.Hidden, t.Cause, t.Left, t.Via = "being cleaned by kim since 09:10", "spring flow/Spring", "oxygen for 25 to 60 min", "sms"
 	return t
 }
 
@@ -116,12 +124,14 @@ func TestOldVersionsKeepTheirRows(t *testing.T) {
 				[]reading.Reading{fixtureBatch.Readings[2], fixtureBatch.Readings[0]})
 			standing, err := l.Standing(t.Context())
 			ok(t, err)
-			if want := slices.Clone(fixtureBatch.Transitions); version < 4 {
-				want[0].Hidden, want[0].Cause, want[0].Left = "", "", ""
-				equal(t, "standing", standing, want)
-			} else {
-				equal(t, "standing", standing, want)
+			transitions := slices.Clone(fixtureBatch.Transitions)
+			if version < 4 {
+				transitions[0].Hidden, transitions[0].Cause, transitions[0].Left = "", "", ""
 			}
+			if version < 5 {
+				transitions[0].Via = ""
+			}
+			equal(t, "standing", standing, transitions)
 			last, err := l.LastOccurrences(t.Context())
 			ok(t, err)
 			equal(t, "occurrences", last, map[alarm.Key]uint64{"trough flow/Trough 3": 2})
@@ -146,13 +156,24 @@ func TestOldVersionsKeepTheirRows(t *testing.T) {
 			} else {
 				equal(t, "acts", acts(t, l, time.Time{}), nil)
 			}
-			equal(t, "messages", records(t, l, 0), []ledger.MessageRecord{{Message: fixtureBatch.Messages[0], State: ledger.Pending, NextAttempt: at(time.Minute)}})
+			pending := ledger.MessageRecord{Message: fixtureBatch.Messages[0], State: ledger.Pending, NextAttempt: at(3 * time.Minute)}
+			if version < 5 {
+				pending.Message, pending.NextAttempt = message("m1", time.Minute), at(time.Minute)
+			}
+			equal(t, "messages", records(t, l, 0), []ledger.MessageRecord{pending})
+			inbox, err := l.Inbox(t.Context(), time.Time{})
+			ok(t, err)
+			if version >= 5 {
+				equal(t, "inbox", inbox, fixtureBatch.Inbox)
+			} else {
+				equal(t, "inbox", inbox, nil)
+			}
 			equal(t, "committed again", commit(t, l, fixtureBatch), ledger.Committed{Duplicates: 3})
 			equal(t, "lot entries then", lotEntries(t, l), fixtureBatch.LotEntries)
 			equal(t, "acts then", acts(t, l, time.Time{}), fixtureBatch.Acts)
 			seq, err := l.Snapshot(t.Context())
 			ok(t, err)
-			equal(t, "snapshot", seq, map[int]int64{1: 3, 2: 4, 3: 4, 4: 4}[version])
+			equal(t, "snapshot", seq, map[int]int64{1: 3, 2: 4, 3: 4, 4: 4, 5: 4}[version])
 		})
 	}
 }

@@ -13,7 +13,7 @@ import (
 
 func message(id string, created time.Duration) callout.Message {
 	return callout.Message{
-		ID: id, Reason: callout.First, Person: "kim", Address: "kim@alderfork.example", Subject: "Trough 3: low flow", Text: "Trough 3: low flow\n\nGo and look.\n",
+		ID: id, Reason: callout.First, Person: "kim", Way: callout.Email, Address: "kim@alderfork.example", Subject: "Trough 3: low flow", Text: "Trough 3: low flow\n\nGo and look.\n",
 		Alarms: []alarm.Key{"trough flow/Trough 3"}, CreatedAt: at(created), ExpiresAt: at(created + time.Hour),
 	}
 }
@@ -85,7 +85,7 @@ func TestMessageIsSent(t *testing.T) {
 	if n != 1 {
 		t.Errorf("attempt %d, want 1", n)
 	}
-	ok(t, l.MarkFailed(t.Context(), "a", at(2*time.Minute), "421 try later", at(5*time.Minute), false))
+	ok(t, l.MarkFailed(t.Context(), "a", at(2*time.Minute), "421 try later", at(5*time.Minute), false, false))
 	equal(t, "due before the next attempt", due(t, l, 5*time.Minute-time.Microsecond, 10), nil)
 	equal(t, "due at the next attempt", due(t, l, 5*time.Minute, 10), []string{"a"})
 	n, err = l.BeginAttempt(t.Context(), "a", at(5*time.Minute))
@@ -105,9 +105,15 @@ func TestMessageIsSent(t *testing.T) {
 	want.Attempts = 2
 	equal(t, "record", records(t, l, 0), []ledger.MessageRecord{want})
 	equal(t, "records since later", len(records(t, l, time.Microsecond)), 0)
+	tries, err := l.Attempts(t.Context(), at(0))
+	ok(t, err)
+	equal(t, "attempts", tries, []ledger.Attempt{
+		{Message: "a", N: 1, BeganAt: at(time.Minute), EndedAt: at(2 * time.Minute), Outcome: "failed", Detail: "421 try later"},
+		{Message: "a", N: 2, BeganAt: at(5 * time.Minute), EndedAt: at(6 * time.Minute), Outcome: "sent", Detail: "250 queued as 7"},
+	})
 
 	// What has been sent stays sent.
-	ok(t, l.MarkFailed(t.Context(), "a", at(7*time.Minute), "late news", at(8*time.Minute), true))
+	ok(t, l.MarkFailed(t.Context(), "a", at(7*time.Minute), "late news", at(8*time.Minute), true, true))
 	if _, err := l.ExpireMessages(t.Context(), at(100*time.Hour)); err != nil {
 		t.Fatal(err)
 	}
@@ -131,7 +137,7 @@ func TestMessageIsGivenUpOrExpires(t *testing.T) {
 		}
 	}
 	depth(3, at(0))
-	ok(t, l.MarkFailed(t.Context(), "a", at(time.Minute), "550 no such box", at(time.Minute), true))
+	ok(t, l.MarkFailed(t.Context(), "a", at(time.Minute), "550 no such box", at(time.Minute), false, true))
 	depth(2, at(time.Minute))
 	n, err := l.ExpireMessages(t.Context(), at(61*time.Minute))
 	ok(t, err)
@@ -159,7 +165,8 @@ func TestUnknownMessage(t *testing.T) {
 	for name, err := range map[string]error{
 		"begin":  err,
 		"sent":   l.MarkSent(t.Context(), "x", at(0), ""),
-		"failed": l.MarkFailed(t.Context(), "x", at(0), "", at(0), false),
+		"failed": l.MarkFailed(t.Context(), "x", at(0), "", at(0), false, false),
+		"report": l.MarkReport(t.Context(), "x", false, "", at(0)),
 	} {
 		if !errors.Is(err, ledger.ErrNotFound) {
 			t.Errorf("%s: error %v, want %v", name, err, ledger.ErrNotFound)

@@ -124,7 +124,7 @@ func (o *Outbox) MarkSent(ctx context.Context, id string, _ time.Time, detail st
 }
 
 // MarkFailed puts a message off, or gives it up.
-func (o *Outbox) MarkFailed(ctx context.Context, id string, _ time.Time, cause string, next time.Time, giveUp bool) error {
+func (o *Outbox) MarkFailed(ctx context.Context, id string, _ time.Time, cause string, next time.Time, _, giveUp bool) error {
 	return o.write("MarkFailed", id, func(r *Row) {
 		r.Next, r.Detail = next, cause
 		if giveUp {

@@ -125,12 +125,12 @@ func (o *outbox) MarkSent(ctx context.Context, id string, now time.Time, detail 
 	return nil
 }
 
-func (o *outbox) MarkFailed(ctx context.Context, id string, now time.Time, cause string, next time.Time, giveUp bool) error {
+func (o *outbox) MarkFailed(ctx context.Context, id string, now time.Time, cause string, next time.Time, unknown, giveUp bool) error {
 	o.mu.Lock()
 	_, fromMemory := o.begun[id]
 	o.mu.Unlock()
 	if !fromMemory {
-		if err := o.Outbox.MarkFailed(ctx, id, now, cause, next, giveUp); !stuck(err) {
+		if err := o.Outbox.MarkFailed(ctx, id, now, cause, next, unknown, giveUp); !stuck(err) {
 			return err
 		}
 	}
