@@ -10,18 +10,20 @@ import (
 	"weirkeeper/rules/measure"
 )
 
-// What people put aside: an alarm that is shelved, for a time, and a unit that is
-// out of service, until it is back. Both hide the call-out alone; see hide.go.
+// What people put aside: an alarm that is shelved and the whole site paused, for a
+// time, and a unit that is out of service, until it is back. All hide the call-out
+// alone; see hide.go.
 
 // How what is put aside begins in Hidden; Rebuild knows it again by them.
 const (
 	shelvedBy = "shelved by "
 	outSince  = "out of service since "
+	pausedBy  = "the site is paused by "
 )
 
 // putAside reports whether a Hidden says that people put an alarm aside.
 func putAside(hidden string) bool {
-	return strings.HasPrefix(hidden, shelvedBy) || strings.HasPrefix(hidden, outSince)
+	return strings.HasPrefix(hidden, shelvedBy) || strings.HasPrefix(hidden, outSince) || strings.HasPrefix(hidden, pausedBy)
 }
 
 // ServiceReminder is the alarm that reminds of units out of service.
@@ -37,6 +39,19 @@ func (e *Engine) shelved(c *check, now time.Time) (why string, until time.Time) 
 		return "", time.Time{}
 	}
 	return shelvedBy + a.By + " until " + act.Clock(a.Until, now, e.site.Location), a.Until
+}
+
+// paused hides everything but what the daemon says of itself: a pause is for work
+// on the water, and while it goes on nothing else may fail unseen.
+func (e *Engine) paused(c *check, now time.Time) (why string, until time.Time) {
+	if c.rule.Kind == alarm.DaemonHealth {
+		return "", time.Time{}
+	}
+	a, ok := e.acts.Paused(now)
+	if !ok {
+		return "", time.Time{}
+	}
+	return pausedBy + a.By + " until " + act.Clock(a.Until, now, e.site.Location), a.Until
 }
 
 func (e *Engine) outOfService(c *check, now time.Time) string {
@@ -98,7 +113,7 @@ func (e *Engine) CheckAct(now time.Time, a *act.Act) error {
 		if a.Occurrence == 0 || a.Occurrence > c.occurrence {
 			return &act.Refusal{Reason: "the alarm " + string(a.Alarm) + " was never raised, or not so often"}
 		}
-	case act.CleaningStarted, act.CleaningFinished, act.OutOfService, act.InService, act.Reset:
+	case act.CleaningStarted, act.CleaningFinished, act.OutOfService, act.InService, act.Reset, act.Paused, act.Resumed, act.DrillStarted, act.DrillAnswered:
 	}
 	return e.acts.Check(*a, now, e.site)
 }

@@ -104,6 +104,48 @@ var asideNights = []struct {
 		[]string{"1m0s raised KEY (shelved by kim until 18:30)", "7m0s returned, not acknowledged KEY (shelved by kim until 18:30)"},
 	},
 	{
+		"the site is paused: told at its end",
+		"",
+		[]string{"0s pause 30m", flows(0, 40*time.Minute, 5)},
+		[]string{"1m0s raised KEY (the site is paused by kim until 18:30)", "30m1s surfaced KEY: Trough 1: low flow"},
+	},
+	{
+		"raised, then paused, then resumed",
+		"",
+		[]string{flows(0, 5*time.Minute, 5), "5m pause 30m", flows(5*time.Minute, 10*time.Minute, 5), "10m resume", flows(10*time.Minute, 40*time.Minute, 5)},
+		[]string{"1m0s raised KEY: Trough 1: low flow", "5m0s hidden KEY (the site is paused by kim until 18:35)", "10m0s surfaced KEY: Trough 1: low flow"},
+	},
+	{
+		"answered while it is paused: told at the end",
+		"",
+		[]string{"0s pause 30m", flows(0, 5*time.Minute, 5), "5m ack KEY", flows(5*time.Minute, 40*time.Minute, 5)},
+		[]string{"1m0s raised KEY (the site is paused by kim until 18:30)", "5m0s acknowledged KEY (the site is paused by kim until 18:30)", "30m1s unacknowledged KEY: Trough 1: low flow"},
+	},
+	{
+		"over while it is paused",
+		"",
+		[]string{"0s pause 30m", flows(0, 5*time.Minute, 5), flows(5*time.Minute, 40*time.Minute, 40)},
+		[]string{"1m0s raised KEY (the site is paused by kim until 18:30)", "7m0s returned KEY (the site is paused by kim until 18:30)"},
+	},
+	{
+		"paused and shelved for longer",
+		"",
+		[]string{"0s pause 10m", "0s shelve KEY 20m", flows(0, 30*time.Minute, 5)},
+		[]string{"1m0s raised KEY (shelved by kim until 18:20)", "20m1s surfaced KEY: Trough 1: low flow"},
+	},
+	{
+		"paused for longer than it is shelved",
+		"",
+		[]string{"0s pause 20m", "0s shelve KEY 10m", flows(0, 30*time.Minute, 5)},
+		[]string{"1m0s raised KEY (shelved by kim until 18:10)", "20m1s surfaced KEY: Trough 1: low flow"},
+	},
+	{
+		"the daemon's own alarms are told",
+		"",
+		[]string{"0s pause 30m", flows(0, 3*time.Minute, 40), "1m broker bad", flows(3*time.Minute, 6*time.Minute, 40)},
+		[]string{"3m1s raised self/broker gone/broker: weirkeeper: broker gone"},
+	},
+	{
 		"another alarm is shelved",
 		"",
 		[]string{"0s shelve low_flow/t/trough 2 flow 30m", flows(0, 5*time.Minute, 5)},

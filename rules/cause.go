@@ -387,8 +387,9 @@ func (e *Engine) outlive(now time.Time, c *check) {
 	c.aside = " though its cause is watched no more"
 	if up != nil {
 		if next := e.source(now, c); next != nil && next.state.Active() {
+			same := next == up // what hid it is over, and it waits for its probe
 			c.cause, c.causedBy, c.aside = next.key(), next, ""
-			if c.state == alarm.Unacknowledged {
+			if !same && c.state == alarm.Unacknowledged {
 				e.move(now, c, alarm.Unacknowledged, "")
 			}
 			return

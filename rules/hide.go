@@ -27,6 +27,9 @@ func (e *Engine) hidden(c *check, now time.Time) (why string, until time.Time) {
 	if why, until := e.shelved(c, now); why != "" {
 		return why, until
 	}
+	if why, until := e.paused(c, now); why != "" {
+		return why, until
+	}
 	return e.cleaningHides(c, now)
 }
 

@@ -173,6 +173,13 @@ func calm(rnd *rand.Rand, s *site.Site) []happening {
 			all = append(all, happening{at: now, act: &a})
 		}
 		if rnd.IntN(1500) == 0 {
+			a := pause(now, time.Duration(rnd.Int64N(int64(time.Hour))))
+			if rnd.IntN(3) == 0 {
+				a = resume(now)
+			}
+			all = append(all, happening{at: now, act: &a})
+		}
+		if rnd.IntN(1500) == 0 {
 			all = append(all, happening{at: now, part: rules.Broker, bad: rnd.IntN(2) == 0})
 		}
 	}

@@ -88,6 +88,7 @@ var flags = map[string]reading.Flags{
 //	4m     clean trough 1   or: cleaned trough 1
 //	4m     shelve KEY 2h    or: unshelve KEY
 //	4m     out trough 1     or: in trough 1
+//	4m     pause 30m        or: resume
 //	5m     broker bad       or: broker ok
 func play(tb testing.TB, e *rules.Engine, script string) []alarm.Transition {
 	tb.Helper()
@@ -166,6 +167,16 @@ func event(tb testing.TB, e *rules.Engine, now time.Time, what string) ([]alarm.
 			return e.Act(now, a), nil
 		}
 	}
+	if lasts, ok := strings.CutPrefix(what, "pause "); ok || what == "resume" {
+		a := resume(now)
+		if ok {
+			a = pause(now, duration(tb, lasts))
+		}
+		if err := e.CheckAct(now, &a); err != nil {
+			return nil, err
+		}
+		return e.Act(now, a), nil
+	}
 	if health, ok := strings.CutPrefix(what, "broker "); ok {
 		return e.Health(now, rules.Broker, health == "ok", "connection refused"), nil
 	}
@@ -192,6 +203,15 @@ func started(unit string, at time.Time) act.Act {
 
 func finished(unit string, at time.Time) act.Act {
 	return act.Act{ID: "finish " + unit + at.String(), Kind: act.CleaningFinished, At: at, By: "kim", Unit: unit, Chore: "cleaning"}
+}
+
+// pause and resume are acts of kim's on the whole site.
+func pause(at time.Time, lasts time.Duration) act.Act {
+	return act.Act{ID: "pause " + at.String(), Kind: act.Paused, At: at, By: "kim", Until: at.Add(lasts), Why: "the head box is moved"}
+}
+
+func resume(at time.Time) act.Act {
+	return act.Act{ID: "resume " + at.String(), Kind: act.Resumed, At: at, By: "kim"}
 }
 
 var asideWords = map[act.Kind]string{act.Shelved: "shelve ", act.Unshelved: "unshelve ", act.OutOfService: "out ", act.InService: "in "}

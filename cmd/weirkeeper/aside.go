@@ -53,6 +53,38 @@ func runShelve(ctx context.Context, e env, args []string) int {
 	return e.tellAct(ctx, "shelve", c, act.Act{Kind: act.Shelved, Alarm: alarm.Key(rest[0])}, d)
 }
 
+func runPause(ctx context.Context, e env, args []string) int {
+	c := actFlags("pause", e)
+	lasts := c.fs.String("for", "", "how `long`, such as \"2 h\"")
+	rest, code, ok := e.parse("pause", c.fs, args)
+	switch {
+	case !ok:
+		return code
+	case len(rest) > 0:
+		return e.usage("pause", "pause is for the whole site and takes no arguments besides its flags; for one alarm there is weirkeeper shelve, for one unit weirkeeper service out")
+	case strings.TrimSpace(*c.why) == "":
+		return e.usage("pause", "say why: --why TEXT")
+	}
+	lasting, err := measure.Parse(*lasts)
+	d := lasting.Duration()
+	if err != nil || lasting.Unit.Dimension() != measure.Time || d < act.MinPause || d > act.MaxPause {
+		return e.usage("pause", "say for how long, %s to %s: --for \"2 h\"", measure.FormatDuration(act.MinPause), measure.FormatDuration(act.MaxPause))
+	}
+	return e.tellAct(ctx, "pause", c, act.Act{Kind: act.Paused}, d)
+}
+
+func runResume(ctx context.Context, e env, args []string) int {
+	c := actFlags("resume", e)
+	rest, code, ok := e.parse("resume", c.fs, args)
+	switch {
+	case !ok:
+		return code
+	case len(rest) > 0:
+		return e.usage("resume", "resume is for the whole site and takes no arguments besides its flags")
+	}
+	return e.tellAct(ctx, "resume", c, act.Act{Kind: act.Resumed}, 0)
+}
+
 func runUnshelve(ctx context.Context, e env, args []string) int {
 	c := actFlags("unshelve", e)
 	rest, code, ok := e.parse("unshelve", c.fs, args)

@@ -28,6 +28,8 @@ func commands() []command {
 		{"reset", "[--by NAME] ALARM", "let a latched alarm go whose trouble is over", runReset},
 		{"shelve", "--for TIME --why TEXT [--by NAME] ALARM", "hold back an alarm's call-outs for a while, at the most a day", runShelve},
 		{"unshelve", "[--by NAME] ALARM", "call out again for an alarm that is shelved", runUnshelve},
+		{"pause", "--for TIME --why TEXT [--by NAME]", "call nobody for anything on the whole site for a while, at the most 4 hours", runPause},
+		{"resume", "[--by NAME]", "call out again on a site that is paused", runResume},
 		{"service", "[--by NAME] out --why TEXT UNIT | in UNIT", "take a unit out of service: nobody is called for it; or back in", runService},
 		{"false", "[--by NAME] [--why TEXT] ALARM", "mark the newest raise of an alarm as no trouble, for weirkeeper rules", runFalse},
 		{"done", "[--by NAME] CHORE [UNIT]", "record a chore as done now", runDone},

@@ -1,6 +1,6 @@
 // Package act owns what people do about alarms and chores besides answering:
 // cleaning started and finished, an alarm shelved, a unit out of service, an
-// alarm marked as false. Acts are a record that only grows; what holds at a time
+// alarm marked as false, the whole site paused, a drill started and answered. Acts are a record that only grows; what holds at a time
 // is their fold, so that a restart, a replay and a live run agree. It does no
 // I/O.
 package act

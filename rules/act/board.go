@@ -23,6 +23,10 @@ const (
 	Settle = 2 * time.Minute
 	// MaxShelf is the longest that an alarm may be shelved.
 	MaxShelf = 24 * time.Hour
+	// MinPause and MaxPause bound a pause of the whole site, MinDrill and
+	// MaxDrill the time there is to answer a drill.
+	MinPause, MaxPause = 5 * time.Minute, 4 * time.Hour
+	MinDrill, MaxDrill = 5 * time.Minute, 4 * time.Hour
 )
 
 // Cleaning is the newest cleaning of a unit.
@@ -56,12 +60,16 @@ func (c Cleaning) QuietUntil() time.Time {
 }
 
 // Board is the fold of the acts: who cleans what, what is shelved, what is out
-// of service. The zero Board is that of no acts.
+// of service, whether the site is paused, the newest drill. The zero Board is that
+// of no acts.
 type Board struct {
 	ids      map[string]bool
 	cleaning map[string]Cleaning // by unit
 	shelved  map[alarm.Key]Act
 	out      map[string]Act // by unit
+	pause    Act            // the newest, its Kind "" once it is ended
+	drill    Act            // the newest, its Kind "" for none
+	answered Act            // what answered it, its Kind "" while nothing has
 }
 
 // Take takes in the next act and reports whether it is new: one that was taken
@@ -90,9 +98,7 @@ func (b *Board) Take(a Act) bool {
 			b.cleaning[a.Unit] = c
 		}
 	case Shelved:
-		if longest := a.At.Add(MaxShelf); a.Until.IsZero() || a.Until.After(longest) {
-			a.Until = longest
-		}
+		a.bound(MaxShelf)
 		b.shelved[a.Alarm] = a
 	case Unshelved:
 		delete(b.shelved, a.Alarm)
@@ -100,9 +106,28 @@ func (b *Board) Take(a Act) bool {
 		b.out[a.Unit] = a
 	case InService:
 		delete(b.out, a.Unit)
+	case Paused:
+		a.bound(MaxPause)
+		b.pause = a
+	case Resumed:
+		b.pause = Act{}
+	case DrillStarted:
+		a.bound(MaxDrill)
+		b.drill, b.answered = a, Act{}
+	case DrillAnswered:
+		if b.drill.Kind != "" && b.answered.Kind == "" {
+			b.answered = a
+		}
 	case Reset, MarkedFalse:
 	}
 	return true
+}
+
+// bound has an act end by itself at the latest after longest.
+func (a *Act) bound(longest time.Duration) {
+	if end := a.At.Add(longest); a.Until.IsZero() || a.Until.After(end) {
+		a.Until = end
+	}
 }
 
 // Cleaning is the newest cleaning of a unit; false if there was none.
@@ -121,6 +146,21 @@ func (b *Board) Shelved(key alarm.Key, now time.Time) (Act, bool) {
 func (b *Board) OutOfService(unit string) (Act, bool) {
 	a, ok := b.out[unit]
 	return a, ok
+}
+
+// Paused is the act by which the whole site is paused now.
+func (b *Board) Paused(now time.Time) (Act, bool) {
+	return b.pause, b.pause.Kind != "" && now.Before(b.pause.Until)
+}
+
+// Drill is the act that started the newest drill and the one that answered it;
+// the Kind of either is "" where there is none. Until of the first is when it has
+// to be answered.
+func (b *Board) Drill() (started, answered Act) { return b.drill, b.answered }
+
+// Drilling reports whether a drill waits for its answer.
+func (b *Board) Drilling(now time.Time) bool {
+	return b.drill.Kind != "" && b.answered.Kind == "" && now.Before(b.drill.Until)
 }
 
 // Knows reports whether an act was taken before.
@@ -189,6 +229,11 @@ func (b *Board) each(f func(*Act)) {
 		f(&a)
 		b.out[unit] = a
 	}
+	for _, a := range []*Act{&b.pause, &b.drill, &b.answered} {
+		if a.Kind != "" {
+			f(a)
+		}
+	}
 }
 
 func (a *Act) shift(by time.Duration) {
@@ -238,6 +283,11 @@ func (b *Board) Check(a Act, now time.Time, s *site.Site) error {
 		if a.Alarm == "" {
 			return refuse("say which alarm: weirkeeper's page names them all")
 		}
+	case Paused:
+		if strings.TrimSpace(a.Why) == "" {
+			return refuse("say why nobody is to be called: --why TEXT")
+		}
+	case Resumed, DrillStarted, DrillAnswered:
 	}
 	if a.Chore != "" {
 		c, ok := s.Chore(a.Chore)
@@ -248,12 +298,15 @@ func (b *Board) Check(a Act, now time.Time, s *site.Site) error {
 			return refuse("the chore %q is not done at %s, says the site file", a.Chore, a.Unit)
 		}
 	}
-	limit := func(longest time.Duration) error {
+	limit := func(least, longest time.Duration) error {
+		what := map[Kind]string{CleaningStarted: "cleaning", Shelved: "shelving", Paused: "a pause", DrillStarted: "a drill"}[a.Kind]
 		switch bound := a.Until.Sub(a.At); {
 		case a.Until.IsZero() || bound <= 0:
 			return refuse("say for how long, up to %s", measure.FormatDuration(longest))
 		case bound > longest:
-			return refuse("%s is too long: %s may last %s at the most", measure.FormatDuration(bound), map[Kind]string{CleaningStarted: "cleaning", Shelved: "shelving"}[a.Kind], measure.FormatDuration(longest))
+			return refuse("%s is too long: %s may last %s at the most", measure.FormatDuration(bound), what, measure.FormatDuration(longest))
+		case bound < least:
+			return refuse("%s is too short: %s lasts %s at the least", measure.FormatDuration(bound), what, measure.FormatDuration(least))
 		}
 		return nil
 	}
@@ -262,9 +315,9 @@ func (b *Board) Check(a Act, now time.Time, s *site.Site) error {
 		if c, ok := b.cleaning[a.Unit]; ok && c.Going(now) {
 			return refuse("%s is being cleaned by %s since %s; finish that first", a.Unit, c.Start.By, clock(c.Start.At))
 		}
-		return limit(MaxCleaning)
+		return limit(0, MaxCleaning)
 	case Shelved:
-		return limit(MaxShelf)
+		return limit(0, MaxShelf)
 	case Unshelved:
 		if _, ok := b.Shelved(a.Alarm, now); !ok {
 			return refuse("the alarm %q is not shelved", string(a.Alarm))
@@ -280,6 +333,21 @@ func (b *Board) Check(a Act, now time.Time, s *site.Site) error {
 	case MarkedFalse:
 		if a.Occurrence == 0 {
 			return refuse("say which occurrence of the alarm %q was false", string(a.Alarm))
+		}
+	case Paused:
+		return limit(MinPause, MaxPause)
+	case Resumed:
+		if _, ok := b.Paused(now); !ok {
+			return refuse("the site is not paused")
+		}
+	case DrillStarted:
+		if b.Drilling(now) {
+			return refuse("a drill of %s is going on since %s; it is to be answered by %s", b.drill.By, clock(b.drill.At), clock(b.drill.Until))
+		}
+		return limit(MinDrill, MaxDrill)
+	case DrillAnswered:
+		if !b.Drilling(now) {
+			return refuse("no drill waits for an answer")
 		}
 	case CleaningFinished, Reset:
 	}

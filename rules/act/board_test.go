@@ -122,6 +122,83 @@ func TestClocks(t *testing.T) {
 	}
 }
 
+func pause(d, lasts time.Duration) act.Act {
+	return act.Act{Kind: act.Paused, At: at(d), By: "kim", Why: "valve", Until: at(d + lasts)}
+}
+
+func drill(d time.Duration) act.Act {
+	return act.Act{Kind: act.DrillStarted, At: at(d), By: "kim", Until: at(d + time.Hour)}
+}
+
+func TestPause(t *testing.T) {
+	endless := pause(0, 0)
+	endless.Until = time.Time{}
+	for _, tt := range []struct {
+		name string
+		acts []act.Act
+		ends time.Duration // 0: not paused
+	}{
+		{"no", nil, 0},
+		{"paused", []act.Act{pause(0, time.Hour)}, time.Hour},
+		{"endless: the longest time", []act.Act{endless}, 4 * time.Hour},
+		{"resumed", []act.Act{pause(0, time.Hour), {Kind: act.Resumed, At: at(time.Minute)}}, 0},
+		{"paused again", []act.Act{pause(0, time.Hour), {Kind: act.Resumed, At: start}, pause(0, 2*time.Hour)}, 2 * time.Hour},
+		{"the newest pause is what holds", []act.Act{pause(0, 2*time.Hour), pause(0, time.Hour)}, time.Hour},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := board(tt.acts...)
+			if a, ok := b.Paused(at(tt.ends - 1)); ok != (tt.ends > 0) || ok && a.By != "kim" {
+				t.Errorf("paused %v by %q", ok, a.By)
+			}
+			if _, ok := b.Paused(at(tt.ends)); ok {
+				t.Error("for ever")
+			}
+			b.Shift(-time.Hour)
+			if _, ok := b.Paused(at(tt.ends - time.Hour)); ok {
+				t.Error("longer, for the clock was set back")
+			}
+			b.Shift(100 * time.Hour)
+			b.Clamp(start)
+			if _, ok := b.Paused(at(tt.ends - 1)); ok != (tt.ends > 0) {
+				t.Error("shorter, for it was written in the future")
+			}
+			if _, ok := b.Paused(at(tt.ends)); ok {
+				t.Error("longer, for it was written in the future")
+			}
+		})
+	}
+}
+
+func TestDrill(t *testing.T) {
+	answer := act.Act{Kind: act.DrillAnswered, At: at(3 * time.Minute), By: "rowan"}
+	again := answer
+	again.By = "lee"
+	for _, tt := range []struct {
+		name   string
+		acts   []act.Act
+		by, of string // who answered whose
+		stands bool   // at 10 minutes
+	}{
+		{"none", nil, "", "", false},
+		{"an answer to nothing", []act.Act{answer}, "", "", false},
+		{"started", []act.Act{drill(0)}, "", "kim", true},
+		{"answered", []act.Act{drill(0), answer}, "rowan", "kim", false},
+		{"the first answer counts", []act.Act{drill(0), answer, again}, "rowan", "kim", false},
+		{"the next one", []act.Act{drill(0), answer, drill(5 * time.Minute)}, "", "kim", true},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := board(tt.acts...)
+			started, answered := b.Drill()
+			if started.By != tt.of || answered.By != tt.by || b.Drilling(at(10*time.Minute)) != tt.stands || b.Drilling(at(2*time.Hour)) {
+				t.Errorf("%q answered %q, stands %v", answered.By, started.By, b.Drilling(at(10*time.Minute)))
+			}
+			if b.Shift(-2 * time.Hour); b.Drilling(at(0)) {
+				t.Error("goes on longer, for the clock was set back")
+			}
+		})
+	}
+}
+
 func TestCheck(t *testing.T) {
 	s := rulestest.Site()
 	for _, tt := range []struct {
@@ -156,6 +233,27 @@ func TestCheck(t *testing.T) {
 		{"out of service twice", []act.Act{{Kind: act.OutOfService, At: at(-24 * time.Hour), By: "rowan", Unit: "trough 1"}}, act.Act{Kind: act.OutOfService, At: start, By: "kim", Unit: "trough 1"}, "trough 1 is out of service since Thu 19 Nov 18:00, at the word of rowan"},
 		{"in service when it is", nil, act.Act{Kind: act.InService, At: start, By: "kim", Unit: "trough 1"}, "trough 1 is in service"},
 		{"false, but which", nil, act.Act{Kind: act.MarkedFalse, At: start, By: "kim", Alarm: "a"}, "say which occurrence"},
+		{"paused for the shortest time", nil, pause(0, 5*time.Minute), ""},
+		{"paused for less", nil, pause(0, 5*time.Minute-1), "a pause lasts 5 min at the least"},
+		{"paused for the longest time", nil, pause(0, 4*time.Hour), ""},
+		{"paused for longer", nil, pause(0, 4*time.Hour+1), "a pause may last 4 h at the most"},
+		{"paused for ever", nil, act.Act{Kind: act.Paused, At: start, By: "kim", Why: "valve"}, "say for how long, up to 4 h"},
+		{"paused for no reason", nil, act.Act{Kind: act.Paused, At: start, By: "kim", Why: " ", Until: at(time.Hour)}, "say why"},
+		{"paused again, for longer", []act.Act{pause(-time.Hour, 2*time.Hour)}, pause(0, 4*time.Hour), ""},
+		{"resumed", []act.Act{pause(-time.Hour, 2*time.Hour)}, act.Act{Kind: act.Resumed, At: start, By: "kim"}, ""},
+		{"resumed when it is over", []act.Act{pause(-2*time.Hour, 2*time.Hour)}, act.Act{Kind: act.Resumed, At: start, By: "kim"}, "the site is not paused"},
+		{"resumed twice", []act.Act{pause(-time.Hour, 2*time.Hour), {Kind: act.Resumed, At: at(-time.Minute)}}, act.Act{Kind: act.Resumed, At: start, By: "kim"}, "the site is not paused"},
+		{"a drill", nil, drill(0), ""},
+		{"a drill without an end", nil, act.Act{Kind: act.DrillStarted, At: start, By: "kim"}, "say for how long, up to 4 h"},
+		{"a drill too short", nil, act.Act{Kind: act.DrillStarted, At: start, By: "kim", Until: at(5*time.Minute - 1)}, "a drill lasts 5 min at the least"},
+		{"a drill too long", nil, act.Act{Kind: act.DrillStarted, At: start, By: "kim", Until: at(4*time.Hour + 1)}, "a drill may last 4 h at the most"},
+		{"two drills", []act.Act{drill(-10 * time.Minute)}, drill(0), "a drill of kim is going on since 17:50; it is to be answered by 18:50"},
+		{"a drill after one that was missed", []act.Act{drill(-time.Hour)}, drill(0), ""},
+		{"a drill after one that was answered", []act.Act{drill(-10 * time.Minute), {Kind: act.DrillAnswered, At: at(-5 * time.Minute), By: "rowan"}}, drill(0), ""},
+		{"a drill answered", []act.Act{drill(-10 * time.Minute)}, act.Act{Kind: act.DrillAnswered, At: start, By: "rowan"}, ""},
+		{"a drill answered twice", []act.Act{drill(-10 * time.Minute), {Kind: act.DrillAnswered, At: at(-5 * time.Minute), By: "rowan"}}, act.Act{Kind: act.DrillAnswered, At: start, By: "kim"}, "no drill waits"},
+		{"a drill answered too late", []act.Act{drill(-time.Hour)}, act.Act{Kind: act.DrillAnswered, At: start, By: "kim"}, "no drill waits"},
+		{"no drill answered", nil, act.Act{Kind: act.DrillAnswered, At: start, By: "kim"}, "no drill waits"},
 		{"reset", nil, act.Act{Kind: act.Reset, At: start, By: "kim", Alarm: "a"}, ""},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

@@ -100,6 +100,14 @@ func (k *keeper) actWords(now time.Time, a act.Act) string {
 		return fmt.Sprintf("In service again: %s\n", a.Unit)
 	case act.MarkedFalse:
 		return fmt.Sprintf("Marked as false: %s, raise number %d\n", a.Alarm, a.Occurrence)
+	case act.Paused:
+		return fmt.Sprintf("The whole site is paused until %s. Nobody is called for anything but weirkeeper itself until then; all is judged and written down as ever. What is still wrong then calls out.\nSooner with: weirkeeper resume --by YOUR-NAME\n", clock(a.Until))
+	case act.Resumed:
+		return "The site is no longer paused. What is wrong now calls out.\n"
+	case act.DrillStarted:
+		return fmt.Sprintf("A drill goes out. It is to be answered by %s.\n", clock(a.Until))
+	case act.DrillAnswered:
+		return "The drill is answered. The others hear of it.\n"
 	case act.Reset:
 	}
 	return fmt.Sprintf("Recorded: %s, by %s.\n", a.Kind, a.By)

@@ -605,6 +605,7 @@ func (k *keeper) pastOf(ctx context.Context, e *rules.Engine, now time.Time) (ru
 
 func (k *keeper) publish(now time.Time) {
 	s := &status.Status{Now: now, Probes: k.engine.Probes(now), Lots: k.engine.Lots(now), Site: k.site, Failing: k.failing, Cleaning: k.engine.Acts().AllCleaning(now), Shelved: k.engine.Acts().AllShelved(now), Out: k.engine.Acts().AllOutOfService()}
+	s.Pause, _ = k.engine.Acts().Paused(now)
 	for _, a := range k.engine.Standing(now) {
 		switch {
 		case a.Kind != alarm.LotDue:

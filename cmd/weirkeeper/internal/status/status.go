@@ -32,6 +32,9 @@ type Status struct {
 	// Shelved and Out are the acts by which alarms are shelved and units out of
 	// service.
 	Shelved, Out []act.Act
+	// Pause is the act by which the whole site is paused; its Until is over
+	// where it is not.
+	Pause act.Act
 	// Cleaning are the cleanings that nobody has said are finished.
 	Cleaning []act.Cleaning
 	// Failing: the record cannot be written at the moment.
@@ -54,6 +57,11 @@ func (s *Status) Active() map[alarm.Priority]int {
 func (s *Status) Write(w io.Writer) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s, %s\n\n", s.Site.Name, s.local(s.Now))
+	if s.Now.Before(s.Pause.Until) {
+		until := act.Clock(s.Pause.Until, s.Now, s.Site.Location)
+		fmt.Fprintf(&b, "PAUSED UNTIL %s: NOBODY IS CALLED, WHATEVER HAPPENS TO THE WATER.\n  By %s since %s: %s\n  Sooner with: weirkeeper resume --by YOUR-NAME\n\n",
+			strings.ToUpper(until), s.Pause.By, act.Clock(s.Pause.At, s.Now, s.Site.Location), s.Pause.Why)
+	}
 	if s.Failing {
 		b.WriteString("THE RECORD CANNOT BE WRITTEN. See the log.\n\n")
 	}
