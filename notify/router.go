@@ -96,6 +96,7 @@ type Router struct {
 	lastSent time.Time // the last message that Gather counts from
 	lastTold time.Time // the last first or repeat, that Repeat counts from
 	flood    bool      // alarms come faster than anybody can take them in
+	look     Look      // at the water, as Due was told last
 }
 
 // trouble is one alarm that people have been or must be told of.
@@ -350,6 +351,7 @@ func (r *Router) Shift(by time.Duration) {
 // Due gives the messages to store now. It is called after each batch of
 // transitions and on every tick.
 func (r *Router) Due(now time.Time, look Look) []callout.Message {
+	r.look = look
 	current := look.Current
 	r.lastSent = notAfter(now, r.lastSent, r.policy.Gather)
 	r.lastTold = notAfter(now, r.lastTold, r.policy.Repeat)

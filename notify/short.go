@@ -1,12 +1,485 @@
 package notify
 
 import (
+	"cmp"
 	"fmt"
+	"regexp"
+	"slices"
+	"strings"
 	"time"
+	"unicode/utf8"
+
+	"weirkeeper/notify/sms/gsm"
+	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/measure"
 )
 
+// shortest is what one text message holds, in septets of the default alphabet
+// (3GPP TS 23.038).
+const shortest = 160
+
+const (
+	// troubleWidth is the most that unit and trouble take of it where all else
+	// that must stay needs room, detailWidth that of a value; in septets
+	// (common practice, no source).
+	troubleWidth = 64
+	detailWidth  = 44
+	// personWidth is the most of a person's name, in characters.
+	personWidth = 20
+)
+
+// shortParts is what a text message may say, each part a sentence but the first
+// four, which make one.
+type shortParts struct {
+	lead    string // before the trouble: "rowan is coming to: "
+	trouble string // "Trough 3: low flow"
+	value   string // "11.2 L/min", or how it ended
+	// setpoint is what the value is held against, detail all the rest that
+	// words it, the setpoint too.
+	setpoint, detail string
+	below            string // "14 units below it"
+	others           int    // troubles that are not named
+	// note says how the call-out stands: "Nobody has answered, 4th text";
+	// noteShort the same in fewer words.
+	note, noteShort string
+	extra           string // gives way before all else
+	stock           string // "12,000 fry"
+	left, leftShort string // time that is left
+	todo            string // what to do first, in the rule's words
+	answer          string // how to answer
+}
+
+// short words a text message of at most 160 septets. Where that is too long, what
+// to do first gives way, clause by clause down to its first one; then the stock,
+// what the value is held against, the time left, and what to do at all. What
+// leads to electrical gear is never advised without the warning.
+func short(p shortParts) string {
+	careful := power.MatchString(p.todo)
+	todos := clauses(p.todo)
+	note := sentence(p.note)
+	for step := range 8 {
+		switch step {
+		case 1:
+			p.detail, p.extra = p.setpoint, ""
+		case 2:
+			p.stock = ""
+		case 3:
+			p.detail = ""
+		case 4:
+			p.left = p.leftShort
+		case 5:
+			todos, careful = nil, false
+		case 6:
+			p.left = ""
+		case 7:
+			note = sentence(cmp.Or(p.noteShort, p.note))
+		}
+		for _, warn := range []bool{true, false} {
+			if warn && !careful {
+				continue
+			}
+			for i := range max(1, len(todos)) {
+				do := ""
+				if i < len(todos) {
+					do = todos[i]
+				}
+				switch isGear := power.MatchString(do); {
+				case warn && isGear:
+					do += " Isolate first."
+				case warn:
+					do += " Isolate electrical gear first."
+				case isGear:
+					continue
+				}
+				if s, ok := p.fit(note, do); ok {
+					return s
+				}
+			}
+		}
+	}
+	p.trouble = cutMiddle(p.trouble, troubleWidth)
+	p.value = cutMiddle(p.value, detailWidth)
+	s, ok := p.fit(note, "")
+	if ok {
+		return s
+	}
+	p.lead = cutMiddle(p.lead, personWidth*2)
+	s, _ = p.fit(note, "")
+	return cutMiddle(s, shortest)
+}
+
+// fit joins the parts and reports whether they are short enough.
+func (p *shortParts) fit(note, todo string) (string, bool) {
+	first := p.lead + p.trouble
+	for _, s := range []string{p.value, p.detail} {
+		if s != "" {
+			first += ", " + s
+		}
+	}
+	others := ""
+	if p.others > 0 {
+		others = fmt.Sprintf("And %d more.", p.others)
+	}
+	stock := ""
+	if p.stock != "" {
+		stock = "At risk: " + p.stock
+	}
+	return join(sentence(first), sentence(p.below), others, note, sentence(p.extra), sentence(stock), sentence(p.left), todo, sentence(p.answer))
+}
+
+// join puts sentences together in the default alphabet, and reports whether one
+// text message holds them.
+func join(sentences ...string) (string, bool) {
+	s := gsm.Plain(oneLine(strings.Join(sentences, " ")))
+	n, _ := gsm.Septets(s)
+	return s, n <= shortest
+}
+
+// sentence gives s as one, "" for none.
+func sentence(s string) string {
+	s = strings.TrimRight(oneLine(s), " ,;:")
+	if s == "" || strings.HasSuffix(s, ".") || strings.HasSuffix(s, "!") || strings.HasSuffix(s, "?") {
+		return s
+	}
+	return s + "."
+}
+
+// cutMiddle shortens s to n septets from its middle: a unit's number is at the end
+// of its name, and what is wrong after it.
+func cutMiddle(s string, n int) string {
+	s = gsm.Plain(oneLine(s))
+	if have, _ := gsm.Septets(s); have <= n {
+		return s
+	}
+	const dots = "..."
+	c := []rune(s)
+	head, tail := len(c)/2, len(c)/2
+	for {
+		out := strings.TrimRight(string(c[:head]), " ,;:") + dots + strings.TrimLeft(string(c[tail:]), " ,;:")
+		if have, _ := gsm.Septets(out); have <= n || head == 0 && tail == len(c) {
+			return out
+		}
+		// The tail, where number and trouble are, keeps about two thirds.
+		if len(c)-tail > 2*head || head == 0 {
+			tail++
+		} else {
+			head--
+		}
+	}
+}
+
+// whole finds sentences that say something else, or leave out the warning, when
+// they are cut.
+var whole = regexp.MustCompile(`(?i)^(if|when|where|after|before|unless|never|do not|don't|without|once|as|while|until|in case|only)\b`)
+
+// clauseEnd finds where a sentence may end early: the rest adds to it.
+var clauseEnd = regexp.MustCompile(`; |: |, (?:and|then) `)
+
+// clauses gives what of advice can stand by itself, from all of it down to its
+// first clause.
+func clauses(advice string) []string {
+	advice = oneLine(advice)
+	var out []string
+	at := 0 // where this sentence begins
+	for at < len(advice) {
+		end := len(advice)
+		for i := at; i+2 < len(advice); i++ {
+			if strings.IndexByte(".!?", advice[i]) >= 0 && advice[i+1] == ' ' && !isLower(advice[i+2:]) {
+				end = i + 1
+				break
+			}
+		}
+		if s := advice[at:end]; !whole.MatchString(s) {
+			for _, m := range clauseEnd.FindAllStringIndex(s, -1) {
+				if m[0] >= stump {
+					out = append(out, sentence(advice[:at+m[0]]))
+				}
+			}
+		}
+		out = append(out, sentence(advice[:end]))
+		at = end
+		for at < len(advice) && advice[at] == ' ' {
+			at++
+		}
+	}
+	slices.Reverse(out)
+	return out
+}
+
+var comma = regexp.MustCompile(`[,;] `)
+
+func isLower(s string) bool {
+	r, _ := utf8.DecodeRuneInString(s)
+	return strings.ToLower(string(r)) == string(r) && strings.ToUpper(string(r)) != string(r)
+}
+
+// shortName is a person's name in a text message.
+func shortName(name string) string { return cutMiddle(person(name), personWidth) }
+
+// shortParts words one trouble; others counts those that are not named.
+func (t *trouble) shortParts(r *Router, others int) shortParts {
+	p := shortParts{trouble: oneLine(t.raised.Trouble), others: others}
+	if !t.active() {
+		p.value = t.ended()
+		if d := oneLine(t.latest.Detail); !t.gone() && d != "" {
+			p.detail = "now " + d
+		}
+		return p
+	}
+	p.value, p.detail = t.value(), ""
+	if i := strings.IndexAny(outside(p.value), ",;"); i > 0 {
+		p.value, p.detail = p.value[:i], strings.TrimLeft(p.value[i:], ",; ")
+	}
+	for _, s := range comma.Split(p.detail, -1) {
+		if strings.HasPrefix(s, "setpoint ") || strings.HasPrefix(s, "limit ") {
+			p.setpoint = s
+		}
+	}
+	if t.raised.Kind != alarm.CommonCause {
+		p.below = t.belowWords()
+	}
+	p.stock = r.shortStock(t)
+	p.left, p.leftShort = shortLeft(t.raised.Left)
+	p.todo = t.raised.ToDo
+	return p
+}
+
+// outside is s with what stands in brackets, and the commas within numbers,
+// blanked: of the same length.
+func outside(s string) string {
+	b := []byte(s)
+	depth := 0
+	for i, c := range b {
+		switch {
+		case c == '(':
+			depth++
+		case c == ')':
+			depth = max(0, depth-1)
+		case depth > 0, c == ',' && (i+1 == len(b) || b[i+1] != ' '):
+			b[i] = '_'
+		}
+	}
+	return string(b)
+}
+
+// shortStock says what is at risk: in the unit, or in the first that holds
+// anything of those below it.
+func (r *Router) shortStock(t *trouble) string {
+	if s := r.stock(t.raised.Unit); s != "" {
+		return s
+	}
+	first, more := "", 0
+	for _, u := range t.below() {
+		switch s := r.stock(u); {
+		case s == "":
+		case first == "":
+			first = s + " in " + u
+		default:
+			more++
+		}
+	}
+	if more > 0 {
+		first += fmt.Sprintf(" and %d more", more)
+	}
+	return first
+}
+
+// shortLeft words the time left in full and in fewer words, "" when it is not
+// known.
+func shortLeft(left string) (full, brief string) {
+	left = oneLine(left)
+	left, _, _ = strings.Cut(left, "; not known")
+	if left == "" || strings.Contains(left, "not known") {
+		return "", ""
+	}
+	full, brief = measure.Capital(left), measure.Capital(left)
+	if stops, rest, ok := strings.Cut(left, " first: "); ok && strings.HasPrefix(stops, "if the water stops, ") {
+		brief = "If it stops: " + rest
+	}
+	return full, brief
+}
+
+// shortNote says how a call-out stands.
+func shortNote(now time.Time, h hearer, list []*trouble) (note, brief string) {
+	t := list[0]
+	before, fresh := 0, 0
+	for _, t := range list {
+		switch {
+		case h.told(t):
+			before++
+		case !t.reopened:
+			fresh++
+		}
+	}
+	texts := ordinal(h.nth(t)) + " text"
+	if fresh > 0 {
+		texts += fmt.Sprintf(", %d new", fresh)
+	}
+	switch again := t.stillThere(now); {
+	case h.joins && len(h.silent) > 0:
+		note = shortSilent(h.silent)
+		brief = note
+		if !h.silentSince.IsZero() {
+			note += " for " + minutes(now.Sub(h.silentSince))
+		}
+	case !h.told(t) && again != "":
+		if !t.answered.At.IsZero() {
+			again = "still there " + measure.FormatDuration(max(0, now.Sub(t.answered.At))) + " after " + shortName(t.answered.By) + " answered"
+		}
+		note, brief = measure.Capital(again), "Still there"
+	case before > 0 && h.told(t):
+		note, brief = "Nobody has answered, "+texts, texts
+	case before > 0:
+		note = fmt.Sprintf("Nobody has answered %d of them", before)
+		brief = fmt.Sprintf("%d unanswered", before)
+	}
+	return note, brief
+}
+
+// minutes words how long somebody has been silent: nobody counts seconds.
+func minutes(d time.Duration) string {
+	if d < time.Minute {
+		return "a minute"
+	}
+	return measure.FormatDuration(max(2*time.Minute, d.Round(time.Minute)))
+}
+
+// shortSilent names who has not answered.
+func shortSilent(names []string) string {
+	first := shortName(names[0])
+	switch len(names) {
+	case 1:
+		return first + " has not answered"
+	case 2:
+		return first + " and " + shortName(names[1]) + " have not answered"
+	}
+	return fmt.Sprintf("%s and %d others have not answered", first, len(names)-1)
+}
+
+// coming is how a text message is answered, "" where there is no code.
+func (h hearer) coming() string {
+	if h.code == "" {
+		return ""
+	}
+	return "Reply " + h.code + " if you come"
+}
+
+func (r *Router) shortCallOut(now time.Time, h hearer, list []*trouble) string {
+	p := list[0].shortParts(r, len(list)-1)
+	p.note, p.noteShort = shortNote(now, h, list)
+	if r.flood && len(list) > 1 {
+		p.extra = fmt.Sprintf("Flood of alarms, %d stand", r.standing())
+	}
+	if slices.ContainsFunc(list, func(t *trouble) bool { return t.latest.To == alarm.Unacknowledged }) {
+		p.answer = h.coming()
+	}
+	return short(p)
+}
+
+func (r *Router) shortMorning(h hearer, list []*trouble) string {
+	p := list[0].shortParts(r, len(list)-1)
+	p.lead = "Morning round: "
+	if h.code != "" {
+		p.answer = "Reply " + h.code + " if you see to it"
+	}
+	return short(p)
+}
+
+func (r *Router) shortAnswered(name string, list []*trouble) string {
+	p := list[0].shortParts(r, len(list)-1)
+	p.lead, p.todo, p.answer = shortName(name)+" is coming to: ", "", "The trouble is still there"
+	return short(p)
+}
+
+func (r *Router) shortReturned(gone, well []*trouble) string {
+	head := func(lead string, list []*trouble) shortParts {
+		p := shortParts{lead: lead, trouble: oneLine(list[0].raised.Trouble), others: len(list) - 1}
+		if d := oneLine(list[0].latest.Detail); d != "" && !list[0].gone() {
+			p.detail = "now " + d
+		}
+		return p
+	}
+	switch {
+	case len(gone) == 0:
+		p := head("Back to normal: ", well)
+		p.todo = "Look at the water once more: the same cause may come again"
+		return short(p)
+	case len(well) == 0:
+		p := head("No longer watched: ", gone)
+		p.answer = "Nothing is known of the water there"
+		return short(p)
+	}
+	p := head("No longer watched: ", gone)
+	p.note = "Back to normal: " + oneLine(well[0].raised.Trouble) + more(len(well))
+	p.noteShort = fmt.Sprintf("Back to normal: %d", len(well))
+	p.answer = "Nothing is known of the water that is not watched"
+	return short(p)
+}
+
+// shortNight fills what is left of a text message with the night's extremes:
+// what was silent first.
+func shortNight(first string, night []Extreme) string {
+	out, _ := join(sentence(first))
+	said := ""
+	list := slices.Clone(night)
+	slices.SortStableFunc(list, func(a, b Extreme) int { return boolOrder(a.Min == "", b.Min == "") })
+	for i, x := range list {
+		if said != "" {
+			said += ", "
+		}
+		said += extremeName(x, nil) + " " + x.span()
+		with := said
+		if rest := len(list) - i - 1; rest > 0 {
+			with += fmt.Sprintf(", %d more in the mail", rest)
+		}
+		s, ok := join(sentence(first), sentence(measure.Capital(with)))
+		if !ok {
+			break
+		}
+		out = s
+	}
+	return out
+}
+
+// span is the night of a probe in a few words, "7.9 to 8.2 degC".
+func (x Extreme) span() string {
+	switch {
+	case x.Min == "":
+		return "silent"
+	case x.Min == x.Max:
+		return x.Min
+	}
+	if v, unit, ok := strings.Cut(x.Min, " "); ok && strings.HasSuffix(x.Max, " "+unit) {
+		return v + " to " + x.Max
+	}
+	return x.Min + " to " + x.Max
+}
+
 // lastShort is a text message that is the last one for now: no more than perHour
-// go out in an hour, the next after a time on the wall.
+// go out in an hour, the next at a time on the wall. It gives up sentences of the
+// text for it, from its end, but not the first, counts, and how to answer.
 func lastShort(short string, perHour int, next time.Time) string {
-	return short + fmt.Sprintf(" Last text until %s: limit of %d an hour.", next.Format("15:04"), perHour)
+	words := fmt.Sprintf("Last text until %s: limit of %d an hour.", next.Format("15:04"), perHour)
+	var list []string
+	for at := 0; at < len(short); {
+		end := len(short)
+		if i := strings.Index(short[at:], ". "); i >= 0 {
+			end = at + i + 1
+		}
+		list = append(list, short[at:end])
+		at = end + 1
+	}
+	for i := len(list) - 1; i > 0; i-- {
+		if s, ok := join(append(slices.Clone(list), words)...); ok {
+			return s
+		}
+		if s := list[i]; !strings.HasPrefix(s, "Reply ") && !strings.HasPrefix(s, "And ") && !strings.HasSuffix(s, " below it.") {
+			list = slices.Delete(list, i, i+1)
+		}
+	}
+	if s, ok := join(append(slices.Clone(list), words)...); ok {
+		return s
+	}
+	n, _ := gsm.Septets(words)
+	return cutMiddle(strings.Join(list, " "), shortest-n-1) + " " + words
 }

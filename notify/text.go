@@ -116,6 +116,8 @@ func (r *Router) callOutText(now time.Time, h hearer, list, besides []*trouble) 
 		note = append(note, again)
 	}
 	switch n := len(before); {
+	case h.joins && len(h.silent) > 0:
+		note = append(note, silentWords(h.silent))
 	case n == 0:
 	case again != "":
 		note = append(note, fmt.Sprintf("%d more unanswered", n))
@@ -143,10 +145,11 @@ func (r *Router) callOutText(now time.Time, h hearer, list, besides []*trouble) 
 		b.para("", s)
 		b.blank()
 	}
+	b.whoIsCalled(h)
 	b.troubles(list)
 	b.besides(besides)
-	b.howToAnswer(list)
-	return words{subject: subject(headline(list[0]), list[0].belowEnd(), len(list), strings.Join(note, "; ")), text: b.end()}
+	b.howToAnswer(h, list)
+	return words{subject: subject(headline(list[0]), list[0].belowEnd(), len(list), strings.Join(note, "; ")), text: b.end(), short: r.shortCallOut(now, h, list)}
 }
 
 // standing counts the call-outs whose trouble is there.
@@ -165,8 +168,13 @@ func (r *Router) morningText(now time.Time, h hearer, list []*trouble, night []E
 	b.line("Morning round: what waited for the morning hour.")
 	b.blank()
 	b.troubles(list)
-	b.howToAnswer(list)
-	return words{subject: subject(headline(list[0]), list[0].belowEnd(), len(list), "morning round"), text: b.end()}
+	b.night(night)
+	b.howToAnswer(h, list)
+	return words{
+		subject: subject(headline(list[0]), list[0].belowEnd(), len(list), "morning round"),
+		text:    b.end(),
+		short:   r.shortMorning(h, list),
+	}
 }
 
 // answeredText tells that somebody else is coming.
@@ -178,74 +186,7 @@ func (r *Router) answeredText(now time.Time, h hearer, name string, list []*trou
 	for _, t := range list {
 		b.item(t)
 	}
-	return words{subject: subject("Answered: "+name+" is coming — "+oneLine(list[0].raised.Trouble), list[0].belowEnd(), len(list), ""), text: b.end()}
-}
-
-// allWellText tells in the morning that nothing waits for anybody, or only what
-// people know of already: standing.
-func (r *Router) allWellText(now time.Time, h hearer, standing []*trouble, night []Extreme) words {
-	b := r.begin(now)
-	b.line("All is well: nothing waits for anybody.")
-	return words{subject: "All is well", text: b.end(), short: "All is well"}
-}
-
-// drillText asks for the answer to a test call-out, the nth message about it.
-// by is who started it, until when it is to be answered.
-func (r *Router) drillText(now time.Time, h hearer, n int, by string, until time.Time) words {
-	b := r.begin(now)
-	b.line("Drill: please answer.")
-	return words{subject: "Drill: please answer", text: b.end(), short: "Drill: please answer"}
-}
-
-// drillAnsweredText tells that a drill was answered, took after it began.
-func (r *Router) drillAnsweredText(now time.Time, h hearer, name string, took time.Duration) words {
-	b := r.begin(now)
-	b.line("Drill answered.")
-	return words{subject: "Drill answered", text: b.end(), short: "Drill answered"}
-}
-
-// Status says what stands now, worst first, or that all is well: what "status"
-// is answered with.
-func (r *Router) Status(now time.Time, look Look) (subject, text, short string) {
-	b := r.begin(now)
-	return "Status", b.end(), "Status"
-}
-
-// SayComing thanks for an answer to the alarms of keys.
-func (r *Router) SayComing(now time.Time, person string, keys []alarm.Key) (subject, text, short string) {
-	b := r.begin(now)
-	return "Thank you", b.end(), "Thank you"
-}
-
-// SayPaused answers a person who held those alarms back until a time.
-func (r *Router) SayPaused(now time.Time, person string, keys []alarm.Key, until time.Time) (subject, text, short string) {
-	b := r.begin(now)
-	return "Held back", b.end(), "Held back"
-}
-
-// SayOver answers a code whose trouble is answered, or over, already.
-func (r *Router) SayOver(now time.Time, person, code string) (subject, text, short string) {
-	b := r.begin(now)
-	return "That is over already", b.end(), "That is over already"
-}
-
-// SayWrong answers a code that is none of the person's.
-func (r *Router) SayWrong(now time.Time, person, code string) (subject, text, short string) {
-	b := r.begin(now)
-	return "Not known", b.end(), "Not known"
-}
-
-// SayUnclear answers what nobody can make sense of. code is the person's own, ""
-// when nothing waits for an answer.
-func (r *Router) SayUnclear(now time.Time, person, code string) (subject, text, short string) {
-	b := r.begin(now)
-	return "Not understood", b.end(), "Not understood"
-}
-
-// SayDrill thanks for the answer to a drill, took after it began.
-func (r *Router) SayDrill(now time.Time, person string, took time.Duration) (subject, text, short string) {
-	b := r.begin(now)
-	return "Drill answered", b.end(), "Drill answered"
+	return words{subject: subject("Answered: "+name+" is coming — "+oneLine(list[0].raised.Trouble), list[0].belowEnd(), len(list), ""), text: b.end(), short: r.shortAnswered(name, list)}
 }
 
 // returnedText tells that all is over. What merely lost its rule is told first
@@ -277,13 +218,16 @@ func (r *Router) returnedText(now time.Time, h hearer, list []*trouble) words {
 		b.blank()
 	}
 	b.line("Look at the water once more: the same cause may come again.")
+	w := words{text: b.end(), short: r.shortReturned(gone, well)}
 	switch {
 	case len(gone) == 0:
-		return words{subject: subject("Back to normal: "+oneLine(well[0].raised.Trouble), "", len(well), ""), text: b.end()}
+		w.subject = subject("Back to normal: "+oneLine(well[0].raised.Trouble), "", len(well), "")
 	case len(well) == 0:
-		return words{subject: subject("No longer watched: "+oneLine(gone[0].raised.Trouble), "", len(gone), ""), text: b.end()}
+		w.subject = subject("No longer watched: "+oneLine(gone[0].raised.Trouble), "", len(gone), "")
+	default:
+		w.subject = subject("No longer watched: "+names(gone)+"; back to normal: "+names(well), "", 0, "")
 	}
-	return words{subject: subject("No longer watched: "+names(gone)+"; back to normal: "+names(well), "", 0, ""), text: b.end()}
+	return w
 }
 
 // headline is unit and trouble, then the value against the setpoint.
@@ -478,6 +422,7 @@ func (b *body) block(t *trouble) {
 		}
 		b.para("  ", measure.Capital(s))
 	}
+	b.field("At risk", b.r.stockWords(t))
 	b.field("What follows from it", t.followWords())
 	if c := b.r.troubles[t.latest.Cause]; c != nil && c.active() && c.latest.To == alarm.Acknowledged {
 		b.field("Follows from", c.raised.Trouble+", answered by "+person(c.latest.By))
@@ -584,23 +529,130 @@ func (b *body) besides(list []*trouble) {
 	}
 }
 
-func (b *body) howToAnswer(list []*trouble) {
+// plainName is a name that a shell takes as it is.
+var plainName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]*$`)
+
+// howToAnswer gives the ways to answer: a text message with the person's own code,
+// the link, the command.
+func (b *body) howToAnswer(h hearer, list []*trouble) {
 	open := func(t *trouble) bool { return t.latest.To == alarm.Unacknowledged }
 	if !slices.ContainsFunc(list, open) {
 		return
 	}
 	b.blank()
-	command := "weirkeeper ack --by YOUR-NAME"
-	if at := oneLine(b.r.policy.CommandAddr); at != "" {
-		command += " --at " + at
-	}
-	b.line("To answer, on the hatchery computer:\n    " + command)
+	b.answerWays(h)
 	if !slices.ContainsFunc(list, func(t *trouble) bool { return open(t) && t.raised.Priority == alarm.CallOut }) {
 		b.line("Answering keeps it out of the next morning round. It does not end the alarm.")
 		return
 	}
 	b.para("", "Answering tells the others that you are coming. It does not end the alarm. "+
 		"Until somebody answers, this comes again every "+measure.FormatDuration(b.r.policy.Repeat)+".")
+}
+
+func (b *body) answerWays(h hearer) {
+	name := "YOUR-NAME"
+	if plainName.MatchString(h.name) {
+		name = h.name
+	}
+	command := "weirkeeper ack --by " + name
+	if at := oneLine(b.r.policy.CommandAddr); at != "" {
+		command += " --at " + at
+	}
+	if h.code != "" && h.byText {
+		b.line("To answer, by text message, with your own code, to the number that text\nmessages of the hatchery come from:\n    " + h.code)
+		b.line("To hold it back for 30 min instead:\n    pause 30 " + h.code)
+	}
+	if h.link != "" {
+		b.line("To answer, by link, on the hatchery's own network:\n    " + oneLine(h.link))
+	}
+	b.line("To answer, on the hatchery computer:\n    " + command)
+}
+
+// whoIsCalled says who was called before, who is called now, and who is next.
+func (b *body) whoIsCalled(h hearer) {
+	var s []string
+	if len(h.silent) > 0 {
+		silent := silentWords(h.silent)
+		if !h.silentSince.IsZero() {
+			silent += " since " + b.clock(h.silentSince)
+		}
+		if h.joins {
+			also := "; you are called too"
+			if len(h.also) > 0 {
+				also += ", and so " + areOrIs(h.also) + " " + andList(h.also)
+			}
+			silent += also
+		}
+		s = append(s, silent+".")
+	}
+	if len(h.next) > 0 {
+		s = append(s, "Next, if nobody answers by "+b.clock(h.nextAt)+": "+andList(h.next)+".")
+	}
+	if len(s) > 0 {
+		b.para("", measure.Capital(strings.Join(s, " ")))
+		b.blank()
+	}
+}
+
+// silentWords names who has not answered.
+func silentWords(names []string) string {
+	if len(names) == 1 {
+		return person(names[0]) + " has not answered"
+	}
+	return andList(names) + " have not answered"
+}
+
+func areOrIs(names []string) string {
+	if len(names) == 1 {
+		return "is"
+	}
+	return "are"
+}
+
+// andList gives names in a sentence: "kim, rowan and lee".
+func andList(names []string) string {
+	var s strings.Builder
+	for i, n := range names {
+		switch {
+		case i == 0:
+		case i == len(names)-1:
+			s.WriteString(" and ")
+		default:
+			s.WriteString(", ")
+		}
+		s.WriteString(person(n))
+	}
+	return s.String()
+}
+
+// stock words what a unit holds, "" when that is not known.
+func (r *Router) stock(unit string) string {
+	if r.look.Stock == nil || unit == "" {
+		return ""
+	}
+	return oneLine(r.look.Stock(unit))
+}
+
+// stockWords says what is at risk: in the unit, and in those below it.
+func (r *Router) stockWords(t *trouble) string {
+	var parts []string
+	if s := r.stock(t.raised.Unit); s != "" {
+		parts = append(parts, s)
+	}
+	more := 0
+	for _, u := range t.below() {
+		switch s := r.stock(u); {
+		case s == "":
+		case len(parts) > mostNames:
+			more++
+		default:
+			parts = append(parts, s+" in "+u)
+		}
+	}
+	if more > 0 {
+		parts = append(parts, "and "+measure.Count(more, "unit")+" more")
+	}
+	return strings.Join(parts, "; ")
 }
 
 func (b *body) since(at time.Time) string {
