@@ -6,6 +6,7 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/mail"
 	"strings"
@@ -49,6 +50,13 @@ type Options struct {
 	RootCAs *x509.CertPool
 	// Now dates the mail.
 	Now func() time.Time
+	// Attach gives what is shown below the text of a call-out, at its first
+	// attempt only: whatever kept that one back, a small mail comes through
+	// more easily. A mail does not wait for it beyond attachTime nor go under with it.
+	// May be nil.
+	Attach func(ctx context.Context, m callout.Message) []Attachment
+	// Log is told when Attach fails; nil discards it.
+	Log *slog.Logger
 }
 
 // Mailer is a notify.Deliverer. It may be used from several goroutines.
@@ -70,6 +78,9 @@ func New(opt Options) (*Mailer, error) {
 	}
 	if opt.Timeout == 0 {
 		opt.Timeout = 30 * time.Second
+	}
+	if opt.Log == nil {
+		opt.Log = slog.New(slog.DiscardHandler)
 	}
 	switch opt.Mode {
 	case StartTLS, TLS, None:
@@ -117,7 +128,7 @@ func local(host string) bool { return host == "localhost" || host == "127.0.0.1"
 // is temporary. The outcome is unknown when the text was under way and no
 // answer came. Addresses are masked in the error.
 func (s *Mailer) Deliver(ctx context.Context, m callout.Message) (string, error) {
-	msg, err := s.compose(m)
+	msg, err := s.compose(ctx, m)
 	if err != nil {
 		return "", fail(&notify.DeliveryError{Err: err, Permanent: true}, m.Address, s.from.Address)
 	}
@@ -186,7 +197,7 @@ func fail(e *notify.DeliveryError, addresses ...string) error {
 }
 
 // compose writes the mail. Its errors are the address's fault.
-func (s *Mailer) compose(m callout.Message) (*gomail.Msg, error) {
+func (s *Mailer) compose(ctx context.Context, m callout.Message) (*gomail.Msg, error) {
 	msg := gomail.NewMsg(gomail.WithNoDefaultUserAgent())
 	if err := msg.FromFormat(s.from.Name, s.from.Address); err != nil {
 		return nil, fmt.Errorf("smtp: sender: %w", err)
@@ -203,6 +214,9 @@ func (s *Mailer) compose(m callout.Message) (*gomail.Msg, error) {
 		msg.SetGenHeader(gomail.HeaderXPriority, "1")
 	}
 	msg.SetBodyString(gomail.TypeTextPlain, strings.ReplaceAll(m.Text, "\n", "\r\n"))
+	for _, a := range s.attachments(ctx, m) {
+		a.addTo(msg)
+	}
 	return msg, nil
 }
 

@@ -13,6 +13,7 @@ import (
 	"io"
 	"log/slog"
 	"mime"
+	"mime/multipart"
 	"mime/quotedprintable"
 	"net"
 	"net/mail"
@@ -31,8 +32,16 @@ type Message struct {
 	Subject    string   // decoded
 	MessageID  string   // with its angle brackets
 	Header     mail.Header
-	Body       string // decoded, lines end in \n
+	Body       string // the text, decoded, lines end in \n
+	Files      []File // what came with it
 	ReceivedAt time.Time
+}
+
+// File is a part of a mail other than its text.
+type File struct {
+	Name, ContentType string
+	Inline            bool
+	Data              []byte
 }
 
 // Stage is a point at which a Fault is asked for.
@@ -226,21 +235,55 @@ func parse(r io.Reader) (Message, error) {
 	if err != nil {
 		return Message{}, fmt.Errorf("sink: decode subject: %w", err)
 	}
-	body := raw.Body
-	switch strings.ToLower(raw.Header.Get("Content-Transfer-Encoding")) {
+	m := Message{Subject: subject, MessageID: raw.Header.Get("Message-Id"), Header: raw.Header}
+	kind, params, err := mime.ParseMediaType(raw.Header.Get("Content-Type"))
+	if err != nil || !strings.HasPrefix(kind, "multipart/") {
+		m.Body, err = text(raw.Body, raw.Header.Get("Content-Transfer-Encoding"))
+		return m, err
+	}
+	parts := multipart.NewReader(raw.Body, params["boundary"])
+	for n := 0; ; n++ {
+		p, err := parts.NextRawPart()
+		if errors.Is(err, io.EOF) {
+			return m, nil
+		}
+		if err != nil {
+			return m, fmt.Errorf("sink: read part %d: %w", n+1, err)
+		}
+		encoding := p.Header.Get("Content-Transfer-Encoding")
+		if n == 0 {
+			if m.Body, err = text(p, encoding); err != nil {
+				return m, err
+			}
+			continue
+		}
+		f := File{Name: p.FileName()}
+		f.ContentType, _, _ = mime.ParseMediaType(p.Header.Get("Content-Type"))
+		disposition, _, _ := mime.ParseMediaType(p.Header.Get("Content-Disposition"))
+		f.Inline = disposition == "inline"
+		if f.Data, err = io.ReadAll(decoded(p, encoding)); err != nil {
+			return m, fmt.Errorf("sink: read part %d: %w", n+1, err)
+		}
+		m.Files = append(m.Files, f)
+	}
+}
+
+func decoded(r io.Reader, encoding string) io.Reader {
+	switch strings.ToLower(encoding) {
 	case "quoted-printable":
-		body = quotedprintable.NewReader(body)
+		return quotedprintable.NewReader(r)
 	case "base64":
-		body = base64.NewDecoder(base64.StdEncoding, body)
+		return base64.NewDecoder(base64.StdEncoding, r)
 	}
-	text, err := io.ReadAll(body)
+	return r
+}
+
+func text(r io.Reader, encoding string) (string, error) {
+	b, err := io.ReadAll(decoded(r, encoding))
 	if err != nil {
-		return Message{}, fmt.Errorf("sink: read body: %w", err)
+		return "", fmt.Errorf("sink: read body: %w", err)
 	}
-	return Message{
-		Subject: subject, MessageID: raw.Header.Get("Message-Id"), Header: raw.Header,
-		Body: strings.ReplaceAll(string(text), "\r\n", "\n"),
-	}, nil
+	return strings.ReplaceAll(string(b), "\r\n", "\n"), nil
 }
 
 // tracker knows the open connections, so that they can be broken.
