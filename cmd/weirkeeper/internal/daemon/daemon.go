@@ -272,8 +272,10 @@ func (d *Daemon) openMail(log *slog.Logger) error {
 	if err != nil {
 		return err
 	}
+	draw := &artist{site: d.opt.Config.Site, standing: d.ledger.Standing, readings: d.history.Readings, now: d.keeper.now, log: log.With("component", "picture")}
 	mailer, err := smtp.New(smtp.Options{
 		Host: m.Host, Port: m.Port, Mode: smtp.Mode(m.TLS), User: m.User, Password: password, From: m.From, Timeout: m.Timeout, Now: d.keeper.now,
+		Attach: draw.attach, Log: log,
 	})
 	if err != nil {
 		return err
