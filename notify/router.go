@@ -2,6 +2,7 @@ package notify
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -89,14 +90,16 @@ type Extreme struct {
 // safe for concurrent use.
 type Router struct {
 	policy   Policy
-	people   []Person
-	newID    func(now time.Time) string
+	people   []*ear // not empty: without anybody it is one that cannot be reached
+	make     Source
 	upstream map[string]int // by unit; lower is nearer the spring
 	troubles map[alarm.Key]*trouble
-	lastSent time.Time // the last message that Gather counts from
-	lastTold time.Time // the last first or repeat, that Repeat counts from
-	flood    bool      // alarms come faster than anybody can take them in
-	look     Look      // at the water, as Due was told last
+	codes    map[string]codeUse // of late
+	drill    *drill             // nil when none stands
+	drilled  []callout.Message  // about drills, as Restore was given them
+	wellOn   time.Time          // the newest local date of a morning message, see date
+	flood    bool               // alarms come faster than anybody can take them in
+	look     Look               // at the water, as Due was told last
 }
 
 // trouble is one alarm that people have been or must be told of.
@@ -106,16 +109,18 @@ type trouble struct {
 	// firstRaise and raises are the chatter since it was last told of.
 	firstRaise time.Time
 	raises     int
-	// told: people know of it, or know that somebody answers.
-	told     bool
-	toldAt   time.Time
-	times    int              // messages that told of it, since it was last reopened
-	answer   bool             // acknowledged, and the others do not know yet
-	answered alarm.Transition // the newest answer
-	reopened bool             // it was still there too long after that answer
-	current  string           // its value as Due was told, "" when not known
-	hidden   bool             // nobody is to be called for it for now
-	follow   []*trouble       // what Due lists under it
+	// told: somebody knows of it, or knows that somebody answers.
+	told      bool
+	toldAt    time.Time
+	firstTold time.Time         // since it was last new; zero with told: long ago
+	times     int               // messages that told of it, since it was last new
+	heard     map[string]*heard // by person
+	answer    bool              // acknowledged, and the others do not know yet
+	answered  alarm.Transition  // the newest answer
+	reopened  bool              // it was still there too long after that answer
+	current   string            // its value as Due was told, "" when not known
+	hidden    bool              // nobody is to be called for it for now
+	follow    []*trouble        // what Due lists under it
 }
 
 func (t *trouble) active() bool { return t.latest.To.Active() }
@@ -137,13 +142,18 @@ func (t *trouble) surfaces(tr alarm.Transition) bool {
 		(tr.Cause == "" || t != nil && t.hidden)
 }
 
-// NewRouter makes a Router. newID must give a new ID at each call, unique for
-// ever.
-func NewRouter(p Policy, people []Person, newID func(now time.Time) string) *Router {
+// NewRouter makes a Router.
+func NewRouter(p Policy, people []Person, make Source) *Router {
 	if p.Location == nil {
 		p.Location = time.UTC
 	}
-	r := &Router{policy: p, people: slices.Clone(people), newID: newID, upstream: map[string]int{}, troubles: map[alarm.Key]*trouble{}}
+	r := &Router{policy: p, make: make, upstream: map[string]int{}, troubles: map[alarm.Key]*trouble{}, codes: map[string]codeUse{}}
+	for _, who := range people {
+		r.people = append(r.people, &ear{Person: who})
+	}
+	if len(people) == 0 {
+		r.people = []*ear{{}}
+	}
 	for _, u := range p.Units {
 		r.upstream[u.Name] = slices.Index(site.Kinds(), u.Kind)
 	}
@@ -169,7 +179,12 @@ func (r *Router) Observe(tr alarm.Transition) {
 		return // the end of what people know of is still to be told
 	case tr.Raised():
 		if t == nil || t.told {
+			was := t
 			t = &trouble{firstRaise: tr.At}
+			if was != nil {
+				t.heard = was.heard // who waits to hear of its end
+				t.anew()
+			}
 			r.troubles[tr.Key] = t
 		}
 		t.raised = tr
@@ -179,22 +194,25 @@ func (r *Router) Observe(tr alarm.Transition) {
 			t = &trouble{}
 			r.troubles[tr.Key] = t
 		}
-		t.raised, t.firstRaise, t.raises = tr, tr.At, 1
-		t.told, t.times, t.answer, t.reopened = false, 0, false, false
+		t.raised, t.firstRaise, t.raises, t.reopened = tr, tr.At, 1, false
+		t.anew()
 	case begins:
 		if t == nil {
 			t = &trouble{raised: tr}
 			r.troubles[tr.Key] = t
 		}
 		t.raised.Priority, t.raised.Trouble = tr.Priority, tr.Trouble // the rule may ask for more by now
-		t.firstRaise, t.raises = tr.At, 0
-		t.told, t.times, t.answer, t.reopened = false, 0, false, true
+		t.firstRaise, t.raises, t.reopened = tr.At, 0, true
+		t.anew()
 	case t == nil:
 		return // nobody was or must be told of it
 	case tr.To == alarm.Acknowledged:
 		t.answer, t.answered, t.reopened = tr.Hidden == "", tr, false
 		// The others hear of a call-out with its answer, at once.
 		t.told = t.told || t.answer && t.raised.Priority == alarm.CallOut
+		if t.told {
+			r.answeredBy(t, tr.By)
+		}
 	case tr.Returned():
 		t.told = t.told || t.reopened // its start was told, so its end is no news
 	case !tr.From.Active():
@@ -266,9 +284,28 @@ func (r *Router) Restore(journal, standing []alarm.Transition, messages []callou
 			t.answer = false // an acknowledgement is stored together with the messages about it
 		}
 	}
-	r.lastSent, r.lastTold = time.Time{}, time.Time{}
+	for _, p := range r.people {
+		p.lastSent, p.lastTold = time.Time{}, time.Time{}
+		for _, m := range msgs {
+			if m.Person != p.Name {
+				continue
+			}
+			p.sent(m.Reason, m.CreatedAt)
+			if m.Code != "" {
+				r.useCode(p, m.Code, m.CreatedAt)
+			}
+		}
+	}
 	for _, m := range msgs {
-		r.sent(m.Reason, m.CreatedAt)
+		switch m.Reason {
+		case callout.Drill:
+			r.drilled = append(r.drilled, m)
+		case callout.AllWell, callout.MorningRound:
+			if on := r.date(m.CreatedAt); on.After(r.wellOn) {
+				r.wellOn = on
+			}
+		case callout.First, callout.Repeat, callout.Returned, callout.Answered, callout.Reply:
+		}
 	}
 }
 
@@ -279,20 +316,24 @@ func (r *Router) restore(k alarm.Key, trs []alarm.Transition, msgs []callout.Mes
 		n := r.stepsBefore(m, trs)
 		after[n] = append(after[n], m)
 	}
-	var at time.Time // told last before the first transition that is given
-	for _, m := range after[0] {
-		at = m.CreatedAt
-	}
 	for i, tr := range trs {
 		// What is latched and was over before was told of as over.
 		over := !tr.From.Active() && !tr.To.Active()
 		if r.troubles[k] == nil && !tr.Raised() && !over && tr.To != alarm.Normal && tr.Priority > alarm.Note {
-			told := tr.To == alarm.Acknowledged || !at.Before(tr.Since)
-			r.troubles[k] = &trouble{raised: tr, firstRaise: tr.Since, raises: 1, told: told, toldAt: at}
+			t := &trouble{raised: tr, firstRaise: tr.Since, raises: 1, latest: tr}
+			t.latest.To = alarm.Unacknowledged
+			r.troubles[k] = t
+			for _, m := range after[0] { // told before the first transition that is given
+				if !m.CreatedAt.Before(tr.Since) {
+					r.mark(m.Reason, m.Person, []alarm.Key{k}, m.Code, m.CreatedAt)
+				}
+				t.toldAt = m.CreatedAt
+			}
+			t.told = t.told || tr.To == alarm.Acknowledged
 		}
 		r.Observe(tr)
 		for _, m := range after[i+1] {
-			r.mark(m.Reason, []alarm.Key{k}, m.CreatedAt)
+			r.mark(m.Reason, m.Person, []alarm.Key{k}, m.Code, m.CreatedAt)
 		}
 	}
 }
@@ -339,9 +380,24 @@ func (r *Router) Shift(by time.Duration) {
 			}
 		}
 	}
-	move(&r.lastSent, &r.lastTold)
+	for _, p := range r.people {
+		move(&p.lastSent, &p.lastTold)
+	}
+	for code, use := range r.codes {
+		move(&use.at)
+		r.codes[code] = use
+	}
+	if d := r.drill; d != nil {
+		move(&d.started.At, &d.started.Until, &d.firstTold)
+		for _, h := range d.heard {
+			h.shift(move)
+		}
+	}
 	for _, t := range r.troubles {
-		move(&t.toldAt, &t.raised.At, &t.raised.Since, &t.latest.At, &t.latest.Since, &t.answered.At)
+		for _, h := range t.heard {
+			h.shift(move)
+		}
+		move(&t.toldAt, &t.firstTold, &t.raised.At, &t.raised.Since, &t.latest.At, &t.latest.Since, &t.answered.At)
 		if t.raised.Priority != alarm.Morning {
 			move(&t.firstRaise)
 		}
@@ -353,9 +409,18 @@ func (r *Router) Shift(by time.Duration) {
 func (r *Router) Due(now time.Time, look Look) []callout.Message {
 	r.look = look
 	current := look.Current
-	r.lastSent = notAfter(now, r.lastSent, r.policy.Gather)
-	r.lastTold = notAfter(now, r.lastTold, r.policy.Repeat)
+	for _, p := range r.people {
+		p.lastSent = notAfter(now, p.lastSent, r.policy.Gather)
+		p.lastTold = notAfter(now, p.lastTold, r.policy.Repeat)
+	}
 	for k, t := range r.troubles {
+		r.forget(k)
+		for _, h := range t.heard {
+			if h.first.After(now) {
+				h.first = now
+			}
+		}
+		t.firstTold = notAfter(now, t.firstTold, r.policy.Climb)
 		t.toldAt = notAfter(now, t.toldAt, 24*time.Hour)
 		if t.firstRaise.After(now) {
 			t.firstRaise = now
@@ -365,12 +430,13 @@ func (r *Router) Due(now time.Time, look Look) []callout.Message {
 			t.current = oneLine(current(k))
 		}
 	}
-	return slices.Concat(r.dueAnswers(now), r.dueCallOut(now), r.dueMorning(now))
+	c := r.calling(now)
+	return slices.Concat(r.dueAnswers(now, c), r.dueCallOut(now, c), r.dueDrill(now), r.dueMorning(now, look))
 }
 
 // dueAnswers tells the others that somebody is coming. It does not wait for
 // Gather: two people on the same dark road help nobody.
-func (r *Router) dueAnswers(now time.Time) []callout.Message {
+func (r *Router) dueAnswers(now time.Time, c call) []callout.Message {
 	var names []string
 	by := map[string][]*trouble{}
 	list := r.sorted(alarm.CallOut)
@@ -390,77 +456,26 @@ func (r *Router) dueAnswers(now time.Time) []callout.Message {
 	}
 	var out []callout.Message
 	for _, name := range names {
-		w := r.answeredText(now, hearer{}, name, by[name])
-		out = append(out, r.send(now, callout.Answered, name, w, by[name])...)
+		for _, p := range r.people {
+			if strings.EqualFold(p.Name, name) {
+				continue
+			}
+			l := letter{why: callout.Answered, to: p, ways: 1, spare: true}
+			for _, t := range by[name] {
+				if c.in[p] || t.knows(p).ever || r.root(now, t).knows(p).ever {
+					l.list = append(l.list, t)
+				}
+			}
+			if len(l.list) > 0 {
+				l.words = r.answeredText(now, r.hearer(now, p, ""), name, l.list)
+				out = append(out, r.write(now, &l)...)
+			}
+		}
+	}
+	for _, m := range out {
+		r.mark(m.Reason, m.Person, m.Alarms, m.Code, now)
 	}
 	return out
-}
-
-// dueCallOut gives at most one message to each person, and nothing before
-// Gather is over.
-func (r *Router) dueCallOut(now time.Time) []callout.Message {
-	if now.Sub(r.lastSent) < r.policy.Gather {
-		return nil
-	}
-	var tell, besides []*trouble // besides: answered, or over
-	anyActive, fresh := false, false
-	list := r.sorted(alarm.CallOut)
-	for _, t := range list {
-		anyActive = anyActive || t.active()
-	}
-	for _, t := range r.gather(now, list) {
-		fresh = fresh || !t.told
-		if t.told && t.latest.To != alarm.Unacknowledged {
-			besides = append(besides, t)
-		} else {
-			tell = append(tell, t)
-		}
-	}
-	switch {
-	case !anyActive && len(tell)+len(besides) > 0:
-		list := slices.Concat(besides, tell)
-		return r.send(now, callout.Returned, "", r.returnedText(now, hearer{}, list), list)
-	case fresh:
-		return r.send(now, callout.First, "", r.callOutText(now, hearer{}, tell, besides), tell)
-	case len(tell) > 0 && now.Sub(r.lastTold) >= r.policy.Repeat:
-		return r.send(now, callout.Repeat, "", r.callOutText(now, hearer{}, tell, besides), tell)
-	}
-	return nil
-}
-
-// dueMorning gives the morning round: all that waited for it, and what stands
-// from an earlier one and nobody has answered.
-func (r *Router) dueMorning(now time.Time) []callout.Message {
-	var list []*trouble
-	due := false
-	for _, t := range r.gather(now, r.sorted(alarm.Morning)) {
-		switch {
-		case t.told && !t.active():
-			delete(r.troubles, t.raised.Key)
-		case !t.told:
-			list = append(list, t)
-			due = due || !now.Before(r.morningAfter(t.firstRaise.Add(-1)))
-		case t.latest.To == alarm.Unacknowledged:
-			list = append(list, t)
-			due = due || !now.Before(r.morningAfter(t.toldAt))
-		}
-	}
-	if !due {
-		return nil
-	}
-	return r.send(now, callout.MorningRound, "", r.morningText(now, hearer{}, list, nil), list)
-}
-
-// morningAfter is the first morning hour after t. There is exactly one on each
-// local date, also when the clocks change.
-func (r *Router) morningAfter(t time.Time) time.Time {
-	y, m, d := t.In(r.policy.Location).Date()
-	for i := 0; ; i++ {
-		at := time.Date(y, m, d+i, r.policy.MorningMinute/60, r.policy.MorningMinute%60, 0, 0, r.policy.Location)
-		if at.After(t) {
-			return at
-		}
-	}
 }
 
 // notAfter mends a time that d is counted from and that lies ahead, since the
@@ -477,74 +492,77 @@ func notAfter(now, at time.Time, d time.Duration) time.Time {
 	return at
 }
 
-// send writes a message to each person but the one named, and marks what they
-// know after it.
-func (r *Router) send(now time.Time, why callout.Reason, except string, w words, list []*trouble) []callout.Message {
-	keys := make([]alarm.Key, 0, len(list))
-	for _, t := range list {
-		keys = append(keys, t.raised.Key)
-		for _, f := range t.follow {
-			if why != callout.Answered {
-				keys = append(keys, f.raised.Key)
-			}
-		}
-	}
-	r.mark(why, keys, now)
-	wait := r.policy.Expire
-	if why == callout.Repeat {
-		wait = min(wait, r.policy.Repeat)
-	}
-	var out []callout.Message
-	for _, p := range r.people {
-		if except != "" && strings.EqualFold(p.Name, except) {
-			continue
-		}
-		out = append(out, callout.Message{
-			ID: r.newID(now), Reason: why, Person: p.Name, Way: p.Reach[0].Way, Address: p.Reach[0].Address,
-			Subject: w.subject, Text: w.text, Short: w.short, Alarms: keys,
-			CreatedAt: now.UTC(), ExpiresAt: now.UTC().Add(wait),
-		})
-	}
-	return out
-}
-
-// mark notes what a message has told. Due and Restore share it, so that a
-// restart gives the same state as none.
-func (r *Router) mark(why callout.Reason, keys []alarm.Key, at time.Time) {
+// mark notes what a message has told a person. Due and Restore share it, so that
+// a restart gives the same state as none.
+func (r *Router) mark(why callout.Reason, person string, keys []alarm.Key, code string, at time.Time) {
 	for _, k := range keys {
 		t := r.troubles[k]
 		if t == nil {
 			continue
 		}
+		h := t.to(person)
 		switch why {
 		case callout.First, callout.Repeat, callout.MorningRound:
+			if !t.told {
+				t.firstTold = at
+			}
 			if !t.toldAt.Equal(at) {
 				t.times++
 			}
 			t.told, t.toldAt, t.raises = true, at, 0
-			if !t.active() {
-				delete(r.troubles, k) // it came and went, and was told as that
-			}
+			h.note(why == callout.Repeat, at, code)
+			h.ever = t.active() // else it came and went, and was told as that
 		case callout.Answered:
 			t.answer = false
+			h.told, h.ever = true, true
 		case callout.Returned:
 			if !t.active() {
-				delete(r.troubles, k)
+				t.told, h.told, h.ever = true, true, false
 			}
+		case callout.AllWell, callout.Drill, callout.Reply:
+		}
+		r.forget(k)
+	}
+	for _, p := range r.people {
+		if p.Name == person {
+			p.sent(why, at)
 		}
 	}
-	r.sent(why, at)
+	if why == callout.AllWell || why == callout.MorningRound {
+		r.wellOn = r.date(at)
+	}
 }
 
-// sent notes when people were told something that Gather or Repeat count from.
-func (r *Router) sent(why callout.Reason, at time.Time) {
+// forget drops a trouble whose end has been told to all who know of it.
+func (r *Router) forget(k alarm.Key) {
+	t := r.troubles[k]
+	if t.active() || !t.told {
+		return
+	}
+	for _, p := range r.people {
+		if t.knows(p).ever {
+			return
+		}
+	}
+	delete(r.troubles, k)
+}
+
+// sent notes when a person was told something that Gather or Repeat count from.
+func (p *ear) sent(why callout.Reason, at time.Time) {
 	switch why {
 	case callout.First, callout.Repeat:
-		r.lastSent, r.lastTold = at, at
+		p.lastSent, p.lastTold = at, at
 	case callout.Returned:
-		r.lastSent = at
-	case callout.Answered, callout.MorningRound:
+		p.lastSent = at
+	case callout.Answered, callout.MorningRound, callout.AllWell, callout.Drill, callout.Reply:
 	}
+}
+
+// byKey lists all troubles by their key.
+func (r *Router) byKey() []*trouble {
+	list := slices.Collect(maps.Values(r.troubles))
+	slices.SortFunc(list, func(a, b *trouble) int { return cmp.Compare(a.raised.Key, b.raised.Key) })
+	return list
 }
 
 // sorted lists the troubles of a priority, worst first: what is there before

@@ -51,9 +51,9 @@ func policy() notify.Policy {
 
 var people = []notify.Person{byMail("kim"), byMail("rowan")}
 
-func counter() func(time.Time) string {
+func counter() notify.Source {
 	n := 0
-	return func(time.Time) string { n++; return fmt.Sprintf("m%d", n) }
+	return notify.Source{ID: func(time.Time) string { n++; return fmt.Sprintf("m%d", n) }}
 }
 
 // The alarms of the tests, by key.
@@ -733,7 +733,7 @@ func TestRestoreAfterClockSetBack(t *testing.T) {
 			}
 			var messages []callout.Message
 			for _, m := range tt.told {
-				messages = append(messages, callout.Message{Reason: m.why, Alarms: []alarm.Key{m.key}, CreatedAt: minute(m.at)})
+				messages = append(messages, callout.Message{Reason: m.why, Person: "kim", Alarms: []alarm.Key{m.key}, CreatedAt: minute(m.at)})
 			}
 			r := notify.NewRouter(policy(), people[:1], counter())
 			r.Restore(journal, l.standing(), messages)
@@ -1090,7 +1090,7 @@ func TestRestoreStillThere(t *testing.T) {
 	l.next(clock(t, "02:00:00"), "t3", "raise")
 	answer := l.next(clock(t, "02:02:00"), "t3", "kim")
 	l.next(clock(t, "03:02:00"), "t3", "again")
-	told := callout.Message{Reason: callout.First, Alarms: []alarm.Key{"t3"}, CreatedAt: clock(t, "02:00:00")}
+	told := callout.Message{Reason: callout.First, Person: "kim", Alarms: []alarm.Key{"t3"}, CreatedAt: clock(t, "02:00:00")}
 	for want, given := range map[string][]alarm.Transition{
 		"still there after an answer":        nil,
 		"still there 1 h after kim answered": {answer},

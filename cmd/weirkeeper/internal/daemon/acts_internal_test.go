@@ -60,7 +60,7 @@ func TestPresses(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			k := &keeper{
-				site: s, engine: rules.New(s, &lang.Program{}), router: notify.NewRouter(notify.Policy{}, nil, newMessageID),
+				site: s, engine: rules.New(s, &lang.Program{}), router: notify.NewRouter(notify.Policy{}, nil, notify.Source{ID: newMessageID}),
 				log: slog.New(slog.DiscardHandler), metrics: newMetrics(prometheus.NewRegistry()),
 			}
 			for _, m := range tt.msgs {

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"math/big"
 	"net"
 	"net/http"
 	"path/filepath"
@@ -182,7 +183,7 @@ func (d *Daemon) router() *notify.Router {
 		Climb: c.CallOut.Climb, Spare: c.CallOut.Spare, Watch: c.CallOut.Watch, AllWell: c.CallOut.AllWell,
 		Gather: c.CallOut.Gather, Repeat: c.CallOut.Repeat, Expire: c.CallOut.Expire, MorningMinute: c.CallOut.Morning,
 		Location: c.Site.Location, SiteName: c.Site.Name, PageURL: c.Web.URL, Units: c.Site.Units, CommandAddr: commandAddr(d.WebAddr()),
-	}, people, newMessageID)
+	}, people, notify.Source{ID: newMessageID, Code: newCode})
 }
 
 // commandAddr is what --at must say for commands to reach us, "" when that is
@@ -199,6 +200,12 @@ func newMessageID(now time.Time) string {
 	var b [8]byte
 	_, _ = rand.Read(b[:]) // never fails
 	return now.UTC().Format("20060102T150405.000000") + "-" + hex.EncodeToString(b[:])
+}
+
+// newCode is four digits by chance.
+func newCode(time.Time) string {
+	n, _ := rand.Int(rand.Reader, big.NewInt(10_000)) // never fails
+	return fmt.Sprintf("%04d", n)
 }
 
 // openBroker prepares the embedded broker, if it is that, and what our client

@@ -545,6 +545,7 @@ func (k *keeper) rebuild(ctx context.Context) error {
 		messages = append(messages, r.Message)
 	}
 	k.router.Restore(journal, past.Standing, messages)
+	k.router.RestoreDrills(past.Acts)
 	k.observe(gone)
 	k.observe(k.engine.Health(now, rules.Broker, false, "not connected since the start"))
 	k.steadyAt = now.Add(steadyAfter)

@@ -102,7 +102,7 @@ func (h *house) start(now time.Time) {
 		Gather: 2 * time.Minute, Repeat: 15 * time.Minute, Expire: 24 * time.Hour, MorningMinute: 7 * 60,
 		Location: time.UTC, SiteName: h.site.Name, Units: h.site.Units,
 	}, []notify.Person{byMail("kim"), byMail("rowan")},
-		func(time.Time) string { h.ids++; return fmt.Sprint(h.ids) })
+		notify.Source{ID: func(time.Time) string { h.ids++; return fmt.Sprint(h.ids) }})
 	past := rules.Past{WatchingSince: dusk, Occurrences: map[alarm.Key]uint64{}}
 	newest := map[alarm.Key]alarm.Transition{}
 	for _, tr := range h.journal {
