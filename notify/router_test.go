@@ -1044,8 +1044,8 @@ func TestSameRuleNameOfTwoKinds(t *testing.T) {
 
 func TestHowToAnswer(t *testing.T) {
 	for at, want := range map[string]string{
-		"":               "\n    weirkeeper ack --by YOUR-NAME\n",
-		"127.0.0.1:8371": "\n    weirkeeper ack --by YOUR-NAME --at 127.0.0.1:8371\n",
+		"":               "\n    weirkeeper ack --by kim\n",
+		"127.0.0.1:8371": "\n    weirkeeper ack --by kim --at 127.0.0.1:8371\n",
 	} {
 		p := policy()
 		p.CommandAddr = at
