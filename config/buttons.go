@@ -3,11 +3,14 @@ package config
 import (
 	"fmt"
 	"slices"
+	"strings"
 
+	"weirkeeper/rules/hclread"
 	"weirkeeper/rules/site"
 )
 
-// buttons reads push buttons at the units, by which chores are told.
+// buttons reads push buttons, by which chores are told and horns silenced; horns
+// are read before.
 func (p *parser) buttons() {
 	s := p.c.Site
 	blocks := p.file.Named("button")
@@ -19,11 +22,20 @@ func (p *parser) buttons() {
 		if at := slices.IndexFunc(s.Probes, func(pr site.Probe) bool { return pr.Topic == bt.Topic && bt.Topic != "" }); at >= 0 {
 			b.Fault(b.Rng("topic"), "Topic of a probe", fmt.Sprintf("Probe %q listens to this topic. Write one that is the button's alone.", s.Probes[at].ID))
 		}
+		if at := slices.IndexFunc(p.c.Horns, func(h Horn) bool { return h.Topic == bt.Topic || h.Feedback == bt.Topic }); at >= 0 && bt.Topic != "" {
+			b.Fault(b.Rng("topic"), "Topic of a horn", fmt.Sprintf("Horn %q has this topic. Write one that is the button's alone.", p.c.Horns[at].Name))
+		}
 		for j, o := range s.Buttons {
 			if o.Topic == bt.Topic && bt.Topic != "" && (o.Payload == bt.Payload || o.Payload == "" || bt.Payload == "") {
 				b.Fault(b.Rng("topic"), "Topic used twice", fmt.Sprintf("Button %q at line %d listens to the same topic. Write another topic here, or in both the payload that tells them apart.", o.Name, blocks[j].DefRange().Start.Line))
 				break
 			}
+		}
+		if b.Has("silences") {
+			p.silences(b, &bt)
+			b.Done()
+			s.Buttons = append(s.Buttons, bt)
+			continue
 		}
 		does, _ := b.Choice("does", []string{"cleaning", "done"})
 		bt.Done = does == "done"
@@ -49,5 +61,30 @@ func (p *parser) buttons() {
 		}
 		b.Done()
 		s.Buttons = append(s.Buttons, bt)
+	}
+}
+
+// silences reads a button that silences a horn, and does nothing else.
+func (p *parser) silences(b *hclread.Block, bt *site.Button) {
+	for _, attr := range []string{"does", "at", "chore"} {
+		if b.Has(attr) {
+			b.Fault(b.Rng(attr), "Two uses of a button", fmt.Sprintf("A button that silences a horn tells of no chore. Delete the line with %s, or the one with silences.", attr))
+		}
+	}
+	var names, refs []string
+	for _, h := range p.c.Horns {
+		names, refs = append(names, h.Name), append(refs, hornRef+h.Name)
+	}
+	ref, ok := b.Text("silences")
+	name, isHorn := strings.CutPrefix(ref, hornRef)
+	switch {
+	case !ok:
+	case isHorn && slices.Contains(names, name):
+		bt.Silences = name
+	case p.file.Broken():
+	case isHorn:
+		b.Add(hclread.Unknown(b.Rng("silences"), "horn", name, names))
+	default:
+		b.Add(hclread.Unknown(b.Rng("silences"), "horn", ref, refs))
 	}
 }

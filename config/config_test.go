@@ -21,11 +21,13 @@ import (
 	"github.com/hashicorp/hcl/v2"
 
 	"weirkeeper/config"
+	"weirkeeper/rules/callout"
 	"weirkeeper/rules/hclread"
 	"weirkeeper/rules/lot"
 	"weirkeeper/rules/measure"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/site"
+	"weirkeeper/rules/watchlist"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
@@ -106,6 +108,7 @@ func wantMetric() *config.Config {
 			Buttons: []site.Button{
 				{Name: "stack 1", Topic: "alderfork/stack-1/button", At: "stack 1"},
 				{Name: "intake", Topic: "alderfork/intake/button", Payload: "pressed", Chore: "intake", Done: true},
+				{Name: "quiet", Topic: "alderfork/horn/button", Silences: "house"},
 			},
 			Lots: []lot.Lot{{
 				ID: "2026-A", Species: "brook trout", Strain: "upper pond", Source: "own broodstock", Trays: "1-4", EggTake: at(8, 30), Start: lot.Eyed, StartUnits: 180, Eggs: 24000,
@@ -139,10 +142,46 @@ func wantMetric() *config.Config {
 			Host: "mail.alderfork.example", Port: 587, TLS: config.StartTLS, User: "weirkeeper",
 			Password: config.Secret{File: "/srv/alderfork/mail.password"}, From: "weirkeeper@alderfork.example", Timeout: 20 * time.Second,
 		},
-		CallOut:       config.CallOut{People: []string{"rowan", "kim"}, Repeat: 10 * time.Minute, Gather: 90 * time.Second, Morning: 405, Expire: 12 * time.Hour},
-		People:        []config.Person{{Name: "kim", Email: "kim@alderfork.example"}, {Name: "rowan", Email: "rowan@alderfork.example"}},
+		SMS: &config.SMS{Device: "/dev/ttyUSB2", Baud: 9600, PIN: config.Secret{File: "/srv/alderfork/sim.pin"}, Timeout: 45 * time.Second, PerHour: 20},
+		Hooks: []config.Hook{{
+			Name: "control room", URL: "https://alderfork.example/messages", Method: "PUT", ContentType: "application/vnd.alderfork+json",
+			Body:  `{"text": {{json .Short}}, "at": "{{.At.Format "15:04"}}"{{if .Code}}, "code": {{json .Code}}{{end}}}`,
+			Token: config.Secret{Env: "WEIRKEEPER_HOOK_TOKEN"}, Timeout: 5 * time.Second,
+		}},
+		Horns: []config.Horn{{
+			Name: "house", Topic: "alderfork/horn/set", On: "1", Off: "0", Feedback: "alderfork/horn/state",
+			Within: 5 * time.Second, Silent: 2 * time.Hour, After: time.Minute, Longest: 5 * time.Minute,
+		}},
+		CallOut: config.CallOut{
+			People: []string{"rowan", "kim", "lee"}, Repeat: 10 * time.Minute, Climb: 5 * time.Minute, Spare: 90 * time.Second, Gather: 90 * time.Second,
+			Morning: 405, AllWell: true, Expire: 12 * time.Hour,
+			Watch: &watchlist.List{
+				Watches: []watchlist.Watch{
+					{Name: "nights", Days: watchlist.Days{Week: [7]bool{1: true, 2: true, 3: true, 4: true, 5: true}}, From: 1080, To: 420, People: []string{"kim", "rowan"}},
+					{Name: "days", Days: watchlist.Days{Week: [7]bool{1: true, 2: true, 3: true, 4: true, 5: true}}, From: 420, To: 1080, People: []string{"rowan"}},
+					{Name: "weekend", Days: watchlist.Days{Week: [7]bool{0: true, 6: true}, Holiday: true}, From: 420, To: 420, People: []string{"lee", "kim"}},
+				},
+				Holidays: []watchlist.Date{{Year: 2026, Month: 12, Day: 25}, {Month: 1, Day: 1}},
+				Swaps:    []watchlist.Swap{{From: time.Date(2026, 12, 1, 18, 0, 0, 0, time.UTC), To: time.Date(2026, 12, 8, 6, 0, 0, 0, time.UTC), Off: "kim", On: "lee"}},
+				Fallback: []string{"lee", "kim"}, Location: zone,
+			},
+			Drill: &config.Drill{Days: [7]bool{3: true}, Minute: 600, Every: 2, Within: 30 * time.Minute},
+		},
+		People: []config.Person{
+			{Name: "kim", Email: "kim@alderfork.example", Mobile: "+447700900123", Reach: []callout.Reach{
+				{Way: callout.SMS, Address: "+447700900123"}, {Way: callout.Email, Address: "kim@alderfork.example"},
+			}},
+			{Name: "rowan", Email: "rowan@alderfork.example", Reach: []callout.Reach{{Way: callout.Email, Address: "rowan@alderfork.example"}}},
+			{Name: "lee", Mobile: "+447700900789", Reach: []callout.Reach{{Way: callout.Hook, Address: "control room"}, {Way: callout.SMS, Address: "+447700900789"}}},
+		},
+		Heartbeats: []config.Heartbeat{
+			{Name: "watcher", URL: "https://watcher.alderfork.example/alder-fork", Every: 5 * time.Minute, Timeout: 20 * time.Second},
+			{Name: "mail", Email: "watcher@alderfork.example", Every: 24 * time.Hour, Timeout: 10 * time.Second},
+		},
+		Alive:         &config.Alive{Topic: "alderfork/weirkeeper/alive", Every: 20 * time.Second},
+		Peers:         []config.Peer{{Name: "lower fork", Topic: "lower-fork/weirkeeper/alive", Silent: 10 * time.Minute}},
 		Paths:         config.Paths{Data: "/var/lib/weirkeeper", Rules: []string{"/srv/alderfork/rules.hcl", "/srv/alderfork/night.hcl"}},
-		PasswordFiles: []config.PasswordFile{{Path: "/srv/alderfork/mail.password"}},
+		PasswordFiles: []config.PasswordFile{{Path: "/srv/alderfork/mail.password"}, {Path: "/srv/alderfork/sim.pin"}},
 	}
 }
 
@@ -202,7 +241,7 @@ func TestDefaults(t *testing.T) {
 		},
 		Broker:  config.Broker{Listen: "127.0.0.1:1883", Anonymous: true, ClientID: "weirkeeper-alder-fork"},
 		Web:     config.Web{Listen: "127.0.0.1:8370"},
-		CallOut: config.CallOut{Repeat: 15 * time.Minute, Gather: 2 * time.Minute, Morning: 420, Expire: 24 * time.Hour},
+		CallOut: config.CallOut{Repeat: 15 * time.Minute, Spare: 2 * time.Minute, Gather: 2 * time.Minute, Morning: 420, Expire: 24 * time.Hour},
 		Paths:   config.Paths{Data: "weirkeeper-data", Rules: []string{"rules.hcl"}},
 	}
 	if d := gocmp.Diff(want, c, compare...); d != "" {

@@ -17,10 +17,13 @@ import (
 type parser struct {
 	files *hclread.Files
 	file  *hclread.Body
+	diags *hcl.Diagnostics
 	opt   Options
 	dir   string // of the site file
 	c     *Config
 	def   hcl.Range // the site's header
+	// deaf are people that nothing reaches, and why, in words that end a sentence.
+	deaf map[string]string
 }
 
 // Parse reads the site file's text. The Config is never nil, but only of use
@@ -31,8 +34,8 @@ func Parse(files *hclread.Files, name string, src []byte, opt Options) (*Config,
 	}
 	body, diags := files.Parse(name, src)
 	p := &parser{
-		files: files, file: hclread.Read(body, &diags, "the site file"), opt: opt, dir: filepath.Dir(name),
-		c: &Config{Site: &site.Site{}},
+		files: files, file: hclread.Read(body, &diags, "the site file"), diags: &diags, opt: opt, dir: filepath.Dir(name),
+		c: &Config{Site: &site.Site{}}, deaf: make(map[string]string),
 	}
 	p.site()
 	p.sections()
@@ -41,9 +44,16 @@ func Parse(files *hclread.Files, name string, src []byte, opt Options) (*Config,
 	p.species()
 	p.lots()
 	p.chores()
+	p.horns()
 	p.buttons()
-	p.people()
 	p.mail()
+	p.sms()
+	p.hooks()
+	p.people()
+	p.callOut()
+	p.drill()
+	p.heartbeats()
+	p.peers()
 	p.broker()
 	p.web()
 	p.paths()
@@ -51,6 +61,9 @@ func Parse(files *hclread.Files, name string, src []byte, opt Options) (*Config,
 	p.file.Done()
 	return p.c, diags
 }
+
+// faults counts what is wrong so far, warnings left out.
+func (p *parser) faults() int { return len(p.diags.Errs()) }
 
 // missing reports something the whole file lacks, unless the parser may have
 // lost it.

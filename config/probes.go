@@ -211,17 +211,21 @@ func accuracy(b *hclread.Block, q reading.Quantity) float64 {
 
 // topic reads an exact MQTT topic (MQTT 3.1.1, section 4.7).
 func topic(b *hclread.Block) string {
-	t, ok := filled(b, "topic")
+	return topicOf(b, "topic", "alderfork/spring/temperature")
+}
+
+func topicOf(b *hclread.Block, attr, example string) string {
+	t, ok := filled(b, attr)
 	if !ok {
 		return ""
 	}
 	switch {
 	case strings.ContainsAny(t, "+#"):
-		b.Fault(b.Rng("topic"), "Wildcard in a topic", "It is one exact topic: write it out without + and #, as it is published.")
+		b.Fault(b.Rng(attr), "Wildcard in a topic", "It is one exact topic: write it out without + and #, as it is published.")
 	case strings.HasPrefix(t, "$"):
-		b.Fault(b.Rng("topic"), "Topic of the broker", "Topics that begin with $ belong to the broker itself. Write the topic the probe publishes to.")
+		b.Fault(b.Rng(attr), "Topic of the broker", fmt.Sprintf("Topics that begin with $ belong to the broker itself. Write one of your own, such as %q.", example))
 	case strings.ContainsFunc(t, func(r rune) bool { return unicode.IsControl(r) || r == unicode.ReplacementChar }) || t != strings.TrimSpace(t) || len(t) > 65535:
-		b.Fault(b.Rng("topic"), "Not a topic", "A topic has no line breaks and no space at its ends. Write it as the probe publishes it, such as \"alderfork/spring/temperature\".")
+		b.Fault(b.Rng(attr), "Not a topic", fmt.Sprintf("A topic has no line breaks and no space at its ends. Write it as it is published, such as %q.", example))
 	default:
 		return t
 	}

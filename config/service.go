@@ -12,41 +12,9 @@ import (
 	"time"
 	"unicode"
 
-	"weirkeeper/rules/callout"
 	"weirkeeper/rules/hclread"
+	"weirkeeper/rules/measure"
 )
-
-func (p *parser) people() {
-	var names []string
-	for _, b := range p.file.Named("person") {
-		b.Need("email", `"kim@alderfork.example"`)
-		pn := Person{Name: b.Name(), Email: address(b, "email")}
-		pn.Reach = []callout.Reach{{Way: callout.Email, Address: pn.Email}}
-		p.c.People = append(p.c.People, pn)
-		names = append(names, b.Name())
-		b.Done()
-	}
-	c := &p.c.CallOut
-	*c = CallOut{People: names, Repeat: 15 * time.Minute, Gather: 2 * time.Minute, Morning: 7 * 60, Expire: 24 * time.Hour, Spare: 2 * time.Minute}
-	if b := p.file.One("call_out"); b != nil {
-		if b.Has("people") {
-			var ok bool
-			if c.People, ok = p.known(b, "people", "person", names); ok && len(c.People) == 0 {
-				b.Warn(b.Rng("people"), "Nobody to call out", "Alarms are shown and written down, but nobody is told. Write at least one name, or delete the line to tell everybody.")
-			}
-		}
-		c.Repeat = span(b, "repeat", c.Repeat, time.Minute, 24*time.Hour)
-		c.Gather = span(b, "gather", c.Gather, 0, time.Hour)
-		c.Expire = span(b, "expire", c.Expire, 10*time.Minute, 30*24*time.Hour)
-		if m, ok := b.HourOfDay("morning"); ok {
-			c.Morning = m
-		}
-		b.Done()
-	}
-	if len(p.file.Blocks("person")) == 0 && !p.file.Broken() {
-		p.file.Warn(p.def, "Nobody to call out", `Alarms are shown and written down, but nobody is told. Add a block such as person "kim" with email = "kim@alderfork.example".`)
-	}
-}
 
 // address reads a plain email address.
 func address(b *hclread.Block, attr string) string {
@@ -63,29 +31,39 @@ func address(b *hclread.Block, attr string) string {
 
 // secret reads password { file = ... } or password { env = ... }.
 func (p *parser) secret(b *hclread.Block) Secret {
-	const remedy = `write password { file = "broker.password" } and put it alone into that file, or password { env = "WEIRKEEPER_PASSWORD" } and set that variable`
-	h := b.One("password")
-	if b.Has("password") {
-		p.files.Hide(b.Rng("password"))
-		b.Fault(b.Rng("password"), "Password in the site file", "The site file is copied and shown, so no password stands in it: "+remedy+".")
+	return p.hidden(b, "password", "broker.password", "WEIRKEEPER_PASSWORD")
+}
+
+// hidden reads what must not stand in the site file, such as a password, out of a
+// block of that kind; file and env are examples of names.
+func (p *parser) hidden(b *hclread.Block, kind, file, env string) Secret {
+	remedy := fmt.Sprintf("write %s { file = %q } and put it alone into that file, or %s { env = %q } and set that variable", kind, file, kind, env)
+	word := kind
+	if kind == "pin" {
+		word = "PIN"
+	}
+	h := b.One(kind)
+	if b.Has(kind) {
+		p.files.Hide(b.Rng(kind))
+		b.Fault(b.Rng(kind), measure.Capital(word)+" in the site file", fmt.Sprintf("The site file is copied and shown, so no %s stands in it: %s.", word, remedy))
 		return Secret{}
 	}
 	if h == nil {
 		return Secret{}
 	}
-	file := p.filePath(h, "file")
-	if file != "" {
-		p.c.PasswordFiles = append(p.c.PasswordFiles, PasswordFile{Path: file, At: h.Rng("file")})
+	path := p.filePath(h, "file")
+	if path != "" {
+		p.c.PasswordFiles = append(p.c.PasswordFiles, PasswordFile{Path: path, At: h.Rng("file")})
 	}
-	env, envOK := filled(h, "env")
+	name, nameOK := filled(h, "env")
 	if !h.Broken() && h.Has("file") == h.Has("env") {
-		h.Fault(h.DefRange(), "One place for the password", "A password stands in one place: "+remedy+".")
+		h.Fault(h.DefRange(), "One place for the "+word, fmt.Sprintf("A %s stands in one place: %s.", word, remedy))
 	}
-	if envOK && strings.ContainsFunc(env, func(r rune) bool { return r != '_' && !unicode.IsLetter(r) && !unicode.IsDigit(r) }) {
-		h.Fault(h.Rng("env"), "Not a variable", `The name of a variable has letters, digits and _ only. Write the name, not the password, such as "WEIRKEEPER_PASSWORD".`)
+	if nameOK && strings.ContainsFunc(name, func(r rune) bool { return r != '_' && !unicode.IsLetter(r) && !unicode.IsDigit(r) }) {
+		h.Fault(h.Rng("env"), "Not a variable", fmt.Sprintf("The name of a variable has letters, digits and _ only. Write the name, not the %s, such as %q.", word, env))
 	}
 	h.Done()
-	return Secret{File: file, Env: env}
+	return Secret{File: path, Env: name}
 }
 
 // needsBoth reports a user without a password and the other way round.
@@ -101,9 +79,6 @@ func needsBoth(b *hclread.Block, user string, s Secret) {
 func (p *parser) mail() {
 	b := p.file.One("mail")
 	if b == nil {
-		if len(p.c.People) > 0 && !p.file.Broken() {
-			p.file.Warn(p.def, "No mail server", `There are people, but no way to tell them. Add a block mail { ... } with host and from.`)
-		}
 		return
 	}
 	m := &Mail{TLS: StartTLS}

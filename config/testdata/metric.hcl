@@ -156,7 +156,8 @@ button "intake" {
 }
 
 person "kim" {
-  email = "kim@alderfork.example"
+  email  = "kim@alderfork.example"
+  mobile = "+44 7700 900123"
 }
 
 person "rowan" {
@@ -164,11 +165,16 @@ person "rowan" {
 }
 
 call_out {
-  people  = ["rowan", "kim"]
-  repeat  = "10 min"
-  gather  = "90 s"
-  morning = "06:45"
-  expire  = "12 h"
+  people   = ["rowan", "kim", "lee"]
+  repeat   = "10 min"
+  climb    = "5 min"
+  spare    = "90 s"
+  gather   = "90 s"
+  morning  = "06:45"
+  all_well = true
+  expire   = "12 h"
+  holidays = ["2026-12-25", "01-01"]
+  fallback = ["lee", "kim"]
 }
 
 mail {
@@ -202,4 +208,101 @@ web {
 paths {
   data  = "/var/lib/weirkeeper"
   rules = ["rules.hcl", "night.hcl"]
+}
+
+button "quiet" {
+  topic    = "alderfork/horn/button"
+  silences = "horn house"
+}
+
+person "lee" {
+  mobile = "+44 (7700) 900-789"
+  reach  = ["hook control room", "sms"]
+}
+
+watch "nights" {
+  days   = ["mon", "tue", "wed", "thu", "fri"]
+  from   = "18:00"
+  to     = "07:00"
+  people = ["kim", "rowan"]
+}
+
+watch "days" {
+  days   = ["Mon", "Tue", "Wed", "Thu", "Fri"]
+  from   = "07:00"
+  to     = "18:00"
+  people = "rowan"
+}
+
+watch "weekend" {
+  days   = ["sat", "sun", "holiday"]
+  from   = "07:00"
+  to     = "07:00"
+  people = ["lee", "kim"]
+}
+
+swap "kim away" {
+  from = "2026-12-01 19:00"
+  to   = "2026-12-08 07:00"
+  off  = "kim"
+  on   = "lee"
+}
+
+sms {
+  device   = "/dev/ttyUSB2"
+  baud     = 9600
+  timeout  = "45 s"
+  per_hour = 20
+  pin {
+    file = "sim.pin"
+  }
+}
+
+hook "control room" {
+  url          = "https://alderfork.example/messages"
+  method       = "PUT"
+  content_type = "application/vnd.alderfork+json"
+  body         = "{\"text\": {{json .Short}}, \"at\": \"{{.At.Format \"15:04\"}}\"{{if .Code}}, \"code\": {{json .Code}}{{end}}}"
+  timeout      = "5 s"
+  token {
+    env = "WEIRKEEPER_HOOK_TOKEN"
+  }
+}
+
+horn "house" {
+  topic    = "alderfork/horn/set"
+  on       = "1"
+  off      = "0"
+  feedback = "alderfork/horn/state"
+  within   = "5 s"
+  silent   = "2 h"
+  after    = "1 min"
+  longest  = "5 min"
+}
+
+heartbeat "watcher" {
+  url     = "https://watcher.alderfork.example/alder-fork"
+  every   = "5 min"
+  timeout = "20 s"
+}
+
+heartbeat "mail" {
+  email = "watcher@alderfork.example"
+}
+
+alive {
+  topic = "alderfork/weirkeeper/alive"
+  every = "20 s"
+}
+
+peer "lower fork" {
+  topic        = "lower-fork/weirkeeper/alive"
+  silent_after = "10 min"
+}
+
+drill {
+  days        = ["wed"]
+  at          = "10:00"
+  every_weeks = 2
+  within      = "30 min"
 }

@@ -19,8 +19,8 @@
 //	files.Render(os.Stderr, diags, 78)
 //
 // Every reader (Text, Int, Number, Bool, Amount, AmountRange, Unit, Duration,
-// Choice, Names, KnownNames, Moment, HourOfDay, HoursOfDay) makes its name known to
-// Done, reports a bad value once at its place, and returns ok = false for a
+// Choice, Names, KnownNames, Texts, Moment, HourOfDay, HoursOfDay) makes its name known
+// to Done, reports a bad value once at its place, and returns ok = false for a
 // missing or bad value: callers never report the same thing again. Blocks come
 // by Named (one label, unique), One (at most one, no label) or Blocks (as they
 // are). Unknown and Twice make the usual faults for a name that is not there

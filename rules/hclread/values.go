@@ -289,6 +289,26 @@ func (b *Body) Names(name string) ([]Name, bool) {
 	return out, ok
 }
 
+// Texts reads a list of pieces of text, in which one may come again and may be
+// empty; a single string is a list of one.
+func (b *Body) Texts(name string) ([]string, bool) {
+	v, a, ok := b.value(name)
+	if !ok {
+		return nil, false
+	}
+	items, rngs, isList := elements(v, a.Expr)
+	if !isList {
+		items, rngs = []cty.Value{v}, []hcl.Range{a.Expr.Range()}
+	}
+	var out []string
+	for i, it := range items {
+		s, isText := b.text(name, it, rngs[i])
+		ok = ok && isText
+		out = append(out, s)
+	}
+	return out, ok
+}
+
 // KnownNames reads Names and reports those that are not known things.
 func (b *Body) KnownNames(name, kindOfThing string, known []string) ([]Name, bool) {
 	all, ok := b.Names(name)

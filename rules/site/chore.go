@@ -134,4 +134,7 @@ type Button struct {
 	// Done: each press says that the chore is done. Else one press starts it and
 	// the next finishes it.
 	Done bool
+	// Silences is the horn that a press silences; "" for none. Then At, Chore and
+	// Done are zero.
+	Silences string
 }

@@ -145,6 +145,9 @@ func (l *List) standIn(who string, t time.Time) string {
 	return first
 }
 
+// minutes is how many a day has by the clock on the wall.
+const minutes = 24 * 60
+
 // Gap is a stretch of time in which nobody is on watch. UTC, half-open.
 type Gap struct{ From, To time.Time }
 
@@ -153,10 +156,19 @@ type Gap struct{ From, To time.Time }
 func (l *List) FirstGap(from, to time.Time) (Gap, bool) {
 	var gap Gap
 	var open bool
+	full := make(map[[2]day]bool) // days without a gap, by yesterday and today
 	for t := from; t.Before(to); {
 		local := t.In(l.location())
 		y, m, d := local.Date()
 		yesterday, today := l.day(y, m, d-1), l.day(y, m, d)
+		whole, known := full[[2]day{yesterday, today}]
+		if !known {
+			whole = true
+			for m := 0; m < minutes && whole; m++ {
+				whole = l.watched(yesterday, today, m)
+			}
+			full[[2]day{yesterday, today}] = whole
+		}
 		second := (local.Hour()*60+local.Minute())*60 + local.Second()
 		// Up to midnight or the next change of the clock minutes are of one length.
 		end := t.Add(time.Duration(24*3600-second)*time.Second - time.Duration(t.Nanosecond()))
@@ -165,6 +177,9 @@ func (l *List) FirstGap(from, to time.Time) (Gap, bool) {
 		}
 		if to.Before(end) {
 			end = to
+		}
+		if whole && !open {
+			t = end
 		}
 		for t.Before(end) {
 			switch on := l.watched(yesterday, today, second/60); {
