@@ -32,6 +32,10 @@ const (
 // rested is for how long a code that was used is not used again.
 const rested = 24 * time.Hour
 
+// Remembers is how far back Restore needs the messages at least: codes that are
+// over are told from wrong ones for that long, and no morning is told of twice.
+const Remembers = 2 * rested
+
 // codeUse is who was given a code, and when last.
 type codeUse struct {
 	person string
@@ -91,7 +95,7 @@ func (r *Router) useCode(p *ear, code string, at time.Time) {
 	p.code = code
 	r.codes[code] = codeUse{p.Name, at}
 	for c, use := range r.codes {
-		if at.Sub(use.at) > 2*rested {
+		if at.Sub(use.at) > Remembers {
 			delete(r.codes, c)
 		}
 	}

@@ -243,7 +243,8 @@ func (r *Router) Untold() map[alarm.Key]bool {
 // is a stretch of the alarm journal, in the order it was committed; it may be
 // nil. standing is the newest transition of every alarm whose state is not
 // normal, also when the journal has it. messages are all that were written since
-// the earliest Since among them, sent or not, of all people, in any order.
+// the earliest Since among them, and for as long as Remembers, sent or not, of all
+// people, in any order. RestoreDrills follows.
 //
 // An alarm that nobody was told of is told at the next Due; one that was told of
 // goes on repeating from its last message. With the journal since the last "back

@@ -536,6 +536,9 @@ func (k *keeper) rebuild(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("daemon: rebuild the call-outs: %w", err)
 	}
+	if since := now.Add(-notify.Remembers); since.Before(oldest) {
+		oldest = since
+	}
 	records, err := k.ledger.Messages(ctx, oldest)
 	if err != nil {
 		return fmt.Errorf("daemon: rebuild the call-outs: %w", err)
