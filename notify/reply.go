@@ -260,14 +260,13 @@ func (r *Router) SayPaused(now time.Time, name string, keys []alarm.Key, until t
 
 // SayOver answers a code whose trouble is answered, or over, already.
 func (r *Router) SayOver(now time.Time, name, code string) (subject, text, short string) {
-	const s = "that is over, or somebody has answered it, already."
-	return r.letterOf(now, "Over or answered already: "+code, code+": "+s+` For what stands now, text: status`,
-		"Your answer "+code+": "+s, `For what stands now, send a text message: status`)
+	s := code + " is over, or answered by somebody, already."
+	return r.letterOf(now, "Over or answered already: "+code, s+" Reply status for what stands now.", s)
 }
 
 // SayWrong answers a code that is none of the person's.
 func (r *Router) SayWrong(now time.Time, name, code string) (subject, text, short string) {
-	return r.letterOf(now, "Not a code of yours: "+code, code+" is not a code of yours, so nothing was done. Reply with the 4 digits of your newest text. For what stands now, text: status",
+	return r.letterOf(now, "Not a code of yours: "+code, code+" is not a code of yours, so nothing was done. Reply with the 4 digits of your newest text, or status for what stands now.",
 		code+" is not a code of yours, so nothing was done. Each person has a code of their own: answer with the 4 digits of your newest message.")
 }
 
@@ -275,10 +274,10 @@ func (r *Router) SayWrong(now time.Time, name, code string) (subject, text, shor
 // when nothing waits for an answer.
 func (r *Router) SayUnclear(now time.Time, name, code string) (subject, text, short string) {
 	if code == "" {
-		return r.letterOf(now, "Not understood", "Not understood, so nothing was done. Nothing waits for an answer of yours. For what stands now, text: status",
+		return r.letterOf(now, "Not understood", "Not understood, so nothing was done. Nothing waits for an answer of yours. Reply status for what stands now.",
 			"Your message was not understood, so nothing was done. Nothing waits for an answer of yours.")
 	}
-	return r.letterOf(now, "Not understood", "Not understood, so nothing was done. Reply "+code+" if you come, or: pause 30 "+code+" to hold it back for 30 min, or: status",
+	return r.letterOf(now, "Not understood", "Not understood, so nothing was done. Reply "+code+" if you come, pause 30 "+code+" to hold it back for 30 min, or status for what stands.",
 		"Your message was not understood, so nothing was done.", "Answer "+code+" if you come, pause 30 "+code+" to hold it back for 30 min, or status to hear what stands.")
 }
 

@@ -24,6 +24,9 @@ const (
 	// (common practice, no source).
 	troubleWidth = 64
 	detailWidth  = 44
+	// leadWidth is the most of what comes before the trouble, and of what says
+	// how it stands, where even that is too long.
+	leadWidth = 32
 	// personWidth is the most of a person's name, in characters.
 	personWidth = 20
 )
@@ -49,82 +52,101 @@ type shortParts struct {
 	answer          string // how to answer
 }
 
-// short words a text message of at most 160 septets. Where that is too long, what
-// to do first gives way, clause by clause down to its first one; then the stock,
-// what the value is held against, the time left, and what to do at all. What
-// leads to electrical gear is never advised without the warning.
+// said is which parts a text message has room for.
+type said struct {
+	left, stock, extra bool
+	longLeft, longNote bool
+	todo               string // a part of it that stands by itself
+	warn               bool   // of electrical gear
+	detail             string
+}
+
+// short words a text message of at most 160 septets. Unit, trouble, value, counts,
+// a word on how it stands and how to answer are always there. What there is room
+// for is added in this order, and so gives way in the other one: the time left,
+// the first clause of what to do, the state in full, the warning of electrical
+// gear, the time left in full, the setpoint, the stock, more of what to do, the
+// rest. Nothing leads to electrical gear without the warning.
 func short(p shortParts) string {
 	careful := power.MatchString(p.todo)
 	todos := clauses(p.todo)
-	note := sentence(p.note)
-	for step := range 8 {
-		switch step {
-		case 1:
-			p.detail, p.extra = p.setpoint, ""
-		case 2:
-			p.stock = ""
-		case 3:
-			p.detail = ""
-		case 4:
-			p.left = p.leftShort
-		case 5:
-			todos, careful = nil, false
-		case 6:
-			p.left = ""
-		case 7:
-			note = sentence(cmp.Or(p.noteShort, p.note))
+	var now said
+	if _, ok := p.fit(now); !ok {
+		p.trouble = cutMiddle(p.trouble, troubleWidth)
+		p.value = cutMiddle(p.value, detailWidth)
+	}
+	if _, ok := p.fit(now); !ok {
+		p.lead = cutMiddle(p.lead, leadWidth)
+		p.note, p.noteShort = cutMiddle(p.note, leadWidth), cutMiddle(p.noteShort, leadWidth)
+	}
+	try := func(next said) bool {
+		if power.MatchString(next.todo) {
+			next.warn = true
 		}
-		for _, warn := range []bool{true, false} {
-			if warn && !careful {
-				continue
-			}
-			for i := range max(1, len(todos)) {
-				do := ""
-				if i < len(todos) {
-					do = todos[i]
-				}
-				switch isGear := power.MatchString(do); {
-				case warn && isGear:
-					do += " Isolate first."
-				case warn:
-					do += " Isolate electrical gear first."
-				case isGear:
-					continue
-				}
-				if s, ok := p.fit(note, do); ok {
-					return s
-				}
-			}
+		_, ok := p.fit(next)
+		if ok {
+			now = next
+		}
+		return ok
+	}
+	with := func(change func(*said)) {
+		next := now
+		change(&next)
+		try(next)
+	}
+	with(func(s *said) { s.left = true })
+	if n := len(todos); n > 0 {
+		with(func(s *said) { s.todo = todos[n-1] })
+	}
+	with(func(s *said) { s.longNote = true })
+	with(func(s *said) { s.warn = careful && s.todo != "" })
+	with(func(s *said) { s.longLeft = s.left })
+	with(func(s *said) { s.detail = p.setpoint })
+	with(func(s *said) { s.stock = true })
+	for _, todo := range todos {
+		next := now
+		if next.todo = todo; now.todo == "" || try(next) {
+			break
 		}
 	}
-	p.trouble = cutMiddle(p.trouble, troubleWidth)
-	p.value = cutMiddle(p.value, detailWidth)
-	s, ok := p.fit(note, "")
-	if ok {
-		return s
+	with(func(s *said) { s.detail = p.detail })
+	with(func(s *said) { s.extra = true })
+	out, ok := p.fit(now)
+	if !ok {
+		return cutMiddle(out, shortest)
 	}
-	p.lead = cutMiddle(p.lead, personWidth*2)
-	s, _ = p.fit(note, "")
-	return cutMiddle(s, shortest)
+	return out
 }
 
-// fit joins the parts and reports whether they are short enough.
-func (p *shortParts) fit(note, todo string) (string, bool) {
+// fit joins what is said and reports whether it is short enough.
+func (p *shortParts) fit(now said) (string, bool) {
 	first := p.lead + p.trouble
-	for _, s := range []string{p.value, p.detail} {
+	for _, s := range []string{p.value, now.detail} {
 		if s != "" {
 			first += ", " + s
 		}
 	}
-	others := ""
-	if p.others > 0 {
-		others = fmt.Sprintf("And %d more.", p.others)
+	list := []string{sentence(first), sentence(p.below)}
+	add := func(say bool, s string) {
+		if say && s != "" {
+			list = append(list, sentence(s))
+		}
 	}
-	stock := ""
-	if p.stock != "" {
-		stock = "At risk: " + p.stock
+	add(p.others > 0, fmt.Sprintf("And %d more", p.others))
+	add(!now.longNote, cmp.Or(p.noteShort, p.note))
+	add(now.longNote, p.note)
+	add(now.extra, p.extra)
+	add(now.stock && p.stock != "", "At risk: "+p.stock)
+	add(now.left && !now.longLeft, p.leftShort)
+	add(now.left && now.longLeft, p.left)
+	list = append(list, now.todo)
+	switch {
+	case now.warn && power.MatchString(now.todo):
+		list = append(list, "Isolate first.")
+	case now.warn:
+		list = append(list, "Isolate electrical gear first.")
 	}
-	return join(sentence(first), sentence(p.below), others, note, sentence(p.extra), sentence(stock), sentence(p.left), todo, sentence(p.answer))
+	return join(append(list, sentence(p.answer))...)
 }
 
 // join puts sentences together in the default alphabet, and reports whether one
@@ -206,7 +228,7 @@ func clauses(advice string) []string {
 	return out
 }
 
-var comma = regexp.MustCompile(`[,;] `)
+var comma = regexp.MustCompile(`[,;:] `)
 
 func isLower(s string) bool {
 	r, _ := utf8.DecodeRuneInString(s)
@@ -227,8 +249,8 @@ func (t *trouble) shortParts(r *Router, others int) shortParts {
 		return p
 	}
 	p.value, p.detail = t.value(), ""
-	if i := strings.IndexAny(outside(p.value), ",;"); i > 0 {
-		p.value, p.detail = p.value[:i], strings.TrimLeft(p.value[i:], ",; ")
+	if at := comma.FindStringIndex(outside(p.value)); at != nil && at[0] > 0 {
+		p.value, p.detail = p.value[:at[0]], p.value[at[1]:]
 	}
 	for _, s := range comma.Split(p.detail, -1) {
 		if strings.HasPrefix(s, "setpoint ") || strings.HasPrefix(s, "limit ") {
@@ -406,13 +428,13 @@ func (r *Router) shortReturned(gone, well []*trouble) string {
 		return short(p)
 	case len(well) == 0:
 		p := head("No longer watched: ", gone)
-		p.answer = "Nothing is known of the water there"
+		p.below = "Nothing is known of the water there"
 		return short(p)
 	}
 	p := head("No longer watched: ", gone)
 	p.note = "Back to normal: " + oneLine(well[0].raised.Trouble) + more(len(well))
-	p.noteShort = fmt.Sprintf("Back to normal: %d", len(well))
-	p.answer = "Nothing is known of the water that is not watched"
+	p.noteShort = fmt.Sprintf("%d back to normal", len(well))
+	p.below = "Nothing is known of the water there"
 	return short(p)
 }
 
@@ -430,7 +452,7 @@ func shortNight(first string, night []Extreme) string {
 		said += extremeName(x, nil) + " " + x.span()
 		with := said
 		if rest := len(list) - i - 1; rest > 0 {
-			with += fmt.Sprintf(", %d more in the mail", rest)
+			with += ", and " + measure.Count(rest, "probe") + " more"
 		}
 		s, ok := join(sentence(first), sentence(measure.Capital(with)))
 		if !ok {
@@ -459,27 +481,22 @@ func (x Extreme) span() string {
 // go out in an hour, the next at a time on the wall. It gives up sentences of the
 // text for it, from its end, but not the first, counts, and how to answer.
 func lastShort(short string, perHour int, next time.Time) string {
-	words := fmt.Sprintf("Last text until %s: limit of %d an hour.", next.Format("15:04"), perHour)
-	var list []string
-	for at := 0; at < len(short); {
-		end := len(short)
-		if i := strings.Index(short[at:], ". "); i >= 0 {
-			end = at + i + 1
-		}
-		list = append(list, short[at:end])
-		at = end + 1
+	until := "Last text until " + next.Format("15:04")
+	sentences := strings.SplitAfter(short, ". ")
+	for i := range sentences {
+		sentences[i] = strings.TrimSpace(sentences[i])
 	}
-	for i := len(list) - 1; i > 0; i-- {
-		if s, ok := join(append(slices.Clone(list), words)...); ok {
-			return s
-		}
-		if s := list[i]; !strings.HasPrefix(s, "Reply ") && !strings.HasPrefix(s, "And ") && !strings.HasSuffix(s, " below it.") {
-			list = slices.Delete(list, i, i+1)
+	for _, words := range []string{fmt.Sprintf("%s: limit of %d an hour.", until, perHour), until + "."} {
+		list := slices.Clone(sentences)
+		for i := len(list) - 1; i >= 0; i-- {
+			if s, ok := join(append(slices.Clone(list), words)...); ok {
+				return s
+			}
+			if s := list[i]; i > 0 && !strings.HasPrefix(s, "Reply ") && !strings.HasPrefix(s, "And ") && !strings.HasSuffix(s, " below it.") {
+				list = slices.Delete(list, i, i+1)
+			}
 		}
 	}
-	if s, ok := join(append(slices.Clone(list), words)...); ok {
-		return s
-	}
-	n, _ := gsm.Septets(words)
-	return cutMiddle(strings.Join(list, " "), shortest-n-1) + " " + words
+	n, _ := gsm.Septets(until)
+	return cutMiddle(short, shortest-n-2) + " " + until + "."
 }
