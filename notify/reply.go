@@ -33,7 +33,7 @@ func (r *Router) allWellText(now time.Time, h hearer, standing []*trouble, night
 			b.standing(t)
 		}
 		w.subject = subject("Good morning: still there: "+oneLine(standing[0].raised.Trouble), "", len(standing), answerState(standing[0]))
-		w.short = r.shortStanding("Good morning. Still there: ", standing)
+		w.short = r.shortStanding("Good morning. Still there: ", standing, len(standing)-1)
 	case len(silent) > 0:
 		b.para("", "No alarm stands, but nothing was heard of "+andList(silent[:min(len(silent), fullBlocks)])+moreOf(len(silent)-fullBlocks)+".")
 		w.subject = subject("Good morning: no alarm, but nothing heard of "+silent[0], "", len(silent), "")
@@ -131,7 +131,7 @@ func answerState(t *trouble) string {
 func (r *Router) drillText(now time.Time, h hearer, n int, by string, until time.Time) words {
 	b := r.begin(now)
 	title, again := "Drill, nothing is wrong: please answer", ""
-	b.para("", "This is a drill: nothing is wrong with the water. It shows that a call-out reaches you and that your answer comes back.")
+	b.para("", "This is a drill: nothing is wrong with the water. It tests that a call-out reaches you and that your answer comes back.")
 	if by != "" {
 		b.para("", "Started by "+person(by)+".")
 	}
@@ -148,7 +148,7 @@ func (r *Router) drillText(now time.Time, h hearer, n int, by string, until time
 	b.whoIsCalled(h)
 	b.para("", "Answer by "+b.clock(until)+". A drill that nobody answers is an alarm of its own.")
 	b.blank()
-	b.answerWays(h)
+	b.answerWays(h, false)
 	answer := "Answer by " + b.clock(until)
 	if h.code != "" {
 		answer = "Reply " + h.code + " by " + b.clock(until)
@@ -203,16 +203,17 @@ func (r *Router) Status(now time.Time, look Look) (subject, text, short string) 
 	for _, t := range list {
 		b.standing(t)
 	}
-	return statusSubject(list), b.end(), r.shortStanding(clock+" ", list)
+	return statusSubject(list), b.end(), r.shortStanding(clock+" ", list, len(list)-1)
 }
 
 func statusSubject(list []*trouble) string {
 	return subject(headline(list[0]), list[0].belowEnd(), len(list), "status; "+answerState(list[0]))
 }
 
-// shortStanding words what stands, and whether somebody comes.
-func (r *Router) shortStanding(lead string, list []*trouble) string {
-	p := list[0].shortParts(r, len(list)-1)
+// shortStanding words the first of what stands, whether somebody comes to it, and
+// how many others there are.
+func (r *Router) shortStanding(lead string, list []*trouble, others int) string {
+	p := list[0].shortParts(r, others)
 	p.lead, p.todo = lead, ""
 	if t := list[0]; t.latest.To == alarm.Acknowledged {
 		p.note = shortName(t.latest.By) + " has answered"
@@ -260,7 +261,7 @@ func (r *Router) SayPaused(now time.Time, name string, keys []alarm.Key, until t
 
 // SayOver answers a code whose trouble is answered, or over, already.
 func (r *Router) SayOver(now time.Time, name, code string) (subject, text, short string) {
-	s := code + " is over, or answered by somebody, already."
+	s := code + ": that is over already, or somebody has answered it."
 	return r.letterOf(now, "Over or answered already: "+code, s+" Reply status for what stands now.", s)
 }
 

@@ -18,18 +18,9 @@ import (
 // (3GPP TS 23.038).
 const shortest = 160
 
-const (
-	// troubleWidth is the most that unit and trouble take of it where all else
-	// that must stay needs room, detailWidth that of a value; in septets
-	// (common practice, no source).
-	troubleWidth = 64
-	detailWidth  = 44
-	// leadWidth is the most of what comes before the trouble, and of what says
-	// how it stands, where even that is too long.
-	leadWidth = 32
-	// personWidth is the most of a person's name, in characters.
-	personWidth = 20
-)
+// personWidth is the most of a person's name in it, in septets (common practice,
+// no source).
+const personWidth = 20
 
 // shortParts is what a text message may say, each part a sentence but the first
 // four, which make one.
@@ -66,18 +57,25 @@ type said struct {
 // for is added in this order, and so gives way in the other one: the time left,
 // the first clause of what to do, the state in full, the warning of electrical
 // gear, the time left in full, the setpoint, the stock, more of what to do, the
-// rest. Nothing leads to electrical gear without the warning.
+// rest. Nothing leads to electrical gear without the warning. Where even what is
+// always there is too long, as with very long names, its words are cut in their
+// middle.
 func short(p shortParts) string {
 	careful := power.MatchString(p.todo)
 	todos := clauses(p.todo)
+	p.noteShort = cmp.Or(p.noteShort, p.note)
 	var now said
-	if _, ok := p.fit(now); !ok {
-		p.trouble = cutMiddle(p.trouble, troubleWidth)
-		p.value = cutMiddle(p.value, detailWidth)
-	}
-	if _, ok := p.fit(now); !ok {
-		p.lead = cutMiddle(p.lead, leadWidth)
-		p.note, p.noteShort = cutMiddle(p.note, leadWidth), cutMiddle(p.noteShort, leadWidth)
+	for _, give := range []struct {
+		s     *string
+		least int
+	}{{&p.value, 28}, {&p.lead, 24}, {&p.noteShort, 24}, {&p.trouble, 48}, {&p.value, 16}, {&p.trouble, 36}} {
+		core, ok := p.fit(now)
+		if ok {
+			break
+		}
+		all, _ := gsm.Septets(core)
+		n, _ := gsm.Septets(gsm.Plain(*give.s))
+		*give.s = cutMiddle(*give.s, max(give.least, n-(all-shortest)))
 	}
 	try := func(next said) bool {
 		if power.MatchString(next.todo) {
@@ -133,7 +131,7 @@ func (p *shortParts) fit(now said) (string, bool) {
 		}
 	}
 	add(p.others > 0, fmt.Sprintf("And %d more", p.others))
-	add(!now.longNote, cmp.Or(p.noteShort, p.note))
+	add(!now.longNote, p.noteShort)
 	add(now.longNote, p.note)
 	add(now.extra, p.extra)
 	add(now.stock && p.stock != "", "At risk: "+p.stock)

@@ -162,19 +162,44 @@ func (r *Router) standing() (n int) {
 	return n
 }
 
-// morningText tells what waited for the morning hour, and the night's extremes.
+// morningText tells what waited for the morning hour, the night's extremes, and
+// what of the call-outs in the list still stands.
 func (r *Router) morningText(now time.Time, h hearer, list []*trouble, night []Extreme) words {
+	var waited, standing []*trouble
+	for _, t := range list {
+		if t.raised.Priority == alarm.CallOut {
+			standing = append(standing, t)
+		} else {
+			waited = append(waited, t)
+		}
+	}
+	if len(waited) == 0 {
+		return r.allWellText(now, h, standing, night)
+	}
 	b := r.begin(now)
+	if len(standing) > 0 {
+		b.line("Still there from the night:")
+		b.blank()
+		for _, t := range standing {
+			b.standing(t)
+		}
+		b.blank()
+	}
 	b.line("Morning round: what waited for the morning hour.")
 	b.blank()
-	b.troubles(list)
+	b.troubles(waited)
 	b.night(night)
-	b.howToAnswer(h, list)
-	return words{
-		subject: subject(headline(list[0]), list[0].belowEnd(), len(list), "morning round"),
+	b.howToAnswer(h, waited)
+	w := words{
+		subject: subject(headline(waited[0]), waited[0].belowEnd(), len(waited), "morning round"),
 		text:    b.end(),
-		short:   r.shortMorning(h, list),
+		short:   r.shortMorning(h, waited),
 	}
+	if len(standing) > 0 {
+		w.subject = subject("Still there: "+headline(standing[0]), standing[0].belowEnd(), len(list), "morning round")
+		w.short = r.shortStanding("Good morning. Still there: ", standing, len(list)-1)
+	}
+	return w
 }
 
 // answeredText tells that somebody else is coming.
@@ -417,10 +442,7 @@ func (b *body) block(t *trouble) {
 		b.field("When raised", raised)
 	}
 	if s := oneLine(t.raised.Left); s != "" && t.active() {
-		if !strings.Contains(s, "not known") {
-			s += ", an estimate, never a promise"
-		}
-		b.para("  ", measure.Capital(s))
+		b.para("  ", measure.Capital(estimate(s)))
 	}
 	b.field("At risk", b.r.stockWords(t))
 	b.field("What follows from it", t.followWords())
@@ -452,6 +474,20 @@ func (b *body) block(t *trouble) {
 		rule += " (" + t.raised.RuleAt + ")"
 	}
 	b.field("Rule", rule)
+}
+
+// estimate marks a time that is left as what it is; where it is not known there is
+// none.
+func estimate(left string) string {
+	known, unknown, ok := strings.Cut(left, "; not known")
+	if strings.Contains(known, "not known") {
+		return left
+	}
+	known += ", an estimate, never a promise"
+	if ok {
+		known += "; not known" + unknown
+	}
+	return known
 }
 
 func (b *body) field(name, s string) {
@@ -540,8 +576,9 @@ func (b *body) howToAnswer(h hearer, list []*trouble) {
 		return
 	}
 	b.blank()
-	b.answerWays(h)
-	if !slices.ContainsFunc(list, func(t *trouble) bool { return open(t) && t.raised.Priority == alarm.CallOut }) {
+	calls := slices.ContainsFunc(list, func(t *trouble) bool { return open(t) && t.raised.Priority == alarm.CallOut })
+	b.answerWays(h, calls)
+	if !calls {
 		b.line("Answering keeps it out of the next morning round. It does not end the alarm.")
 		return
 	}
@@ -549,7 +586,8 @@ func (b *body) howToAnswer(h hearer, list []*trouble) {
 		"Until somebody answers, this comes again every "+measure.FormatDuration(b.r.policy.Repeat)+".")
 }
 
-func (b *body) answerWays(h hearer) {
+// answerWays gives the ways to answer; hold: also to hold it back.
+func (b *body) answerWays(h hearer, hold bool) {
 	name := "YOUR-NAME"
 	if plainName.MatchString(h.name) {
 		name = h.name
@@ -559,8 +597,10 @@ func (b *body) answerWays(h hearer) {
 		command += " --at " + at
 	}
 	if h.code != "" && h.byText {
-		b.line("To answer, by text message, with your own code, to the number that text\nmessages of the hatchery come from:\n    " + h.code)
-		b.line("To hold it back for 30 min instead:\n    pause 30 " + h.code)
+		b.line("To answer, by text message to the hatchery's number, with your own code:\n    " + h.code)
+		if hold {
+			b.line("or, to be called again in 30 min:\n    pause 30 " + h.code)
+		}
 	}
 	if h.link != "" {
 		b.line("To answer, by link, on the hatchery's own network:\n    " + oneLine(h.link))
@@ -589,7 +629,7 @@ func (b *body) whoIsCalled(h hearer) {
 		s = append(s, "Next, if nobody answers by "+b.clock(h.nextAt)+": "+andList(h.next)+".")
 	}
 	if len(s) > 0 {
-		b.para("", measure.Capital(strings.Join(s, " ")))
+		b.para("", strings.Join(s, " "))
 		b.blank()
 	}
 }
