@@ -131,16 +131,16 @@ func Parse(pdu string) (any, error) {
 		d := Deliver{Centre: centre}
 		d.From, d.Name = r.address("sender")
 		r.octet("protocol identifier")
-		dcs := r.octet("data coding scheme")
+		scheme := r.scheme()
 		d.Time = readTime(r.octets(7, "time stamp"))
-		d.Content = r.content(dcs, first&udhi != 0)
+		d.Content = r.content(scheme, first&udhi != 0)
 		v = d
 	case mtiSubmit:
 		s := Sent{Centre: centre, Report: first&0x20 != 0}
 		s.MR = r.octet("message reference")
 		s.To, _ = r.address("receiver")
 		r.octet("protocol identifier")
-		dcs := r.octet("data coding scheme")
+		scheme := r.scheme()
 		switch first >> 3 & 3 {
 		case 0:
 		case vpRelative:
@@ -148,7 +148,7 @@ func Parse(pdu string) (any, error) {
 		default: // enhanced and absolute
 			r.octets(7, "validity period")
 		}
-		s.Content = r.content(dcs, first&udhi != 0)
+		s.Content = r.content(scheme, first&udhi != 0)
 		v = s
 	case mtiStatusReport:
 		s := StatusReport{Centre: centre}
@@ -219,17 +219,22 @@ func (r *reader) address(whose string) (number, name string) {
 	return readAddress(toa, value, n)
 }
 
+// scheme reads the data coding scheme.
+func (r *reader) scheme() scheme {
+	o := r.octet("data coding scheme")
+	s := readScheme(o)
+	if r.err == nil && s.compressed {
+		r.err = fmt.Errorf("byte %d: the text is compressed (data coding scheme %#02x), which is not read here", r.at-1, o)
+	}
+	return s
+}
+
 // content reads the user data with its length (TS 23.040 clauses 9.2.3.16 and
 // 9.2.3.24).
-func (r *reader) content(dcs byte, header bool) Content {
-	s := readScheme(dcs)
+func (r *reader) content(s scheme, header bool) Content {
 	c := Content{Coding: s.coding, Class: s.class, Waiting: s.waiting}
 	length := int(r.octet("length of the text"))
 	if r.err != nil {
-		return Content{}
-	}
-	if s.compressed {
-		r.err = fmt.Errorf("the text is compressed (data coding scheme %#02x), which is not read here", dcs)
 		return Content{}
 	}
 	octets, most, unit := length, maxOctets, "octets"
