@@ -155,6 +155,9 @@ func (s *Mailer) Deliver(ctx context.Context, m callout.Message) (string, error)
 	if err != nil {
 		return "", fail(&notify.DeliveryError{Err: fmt.Errorf("smtp: connect to %s:%d: %w; check the mail server, its TLS mode, user and password", s.opt.Host, s.opt.Port, err)}, m.Address, s.from.Address)
 	}
+	// A mail that claims SMTPUTF8 is refused by servers further on that do not
+	// have it (RFC 6531, section 3.6). Ours needs it only for such addresses.
+	session.SkipSMTPUTF8(isASCII(s.from.Address) && isASCII(m.Address))
 	err = client.SendWithSMTPClient(session, msg)
 	if msg.IsDelivered() {
 		_ = client.CloseWithSMTPClient(session) // a farewell; the mail is theirs
@@ -218,6 +221,10 @@ func (s *Mailer) compose(ctx context.Context, m callout.Message) (*gomail.Msg, e
 		a.addTo(msg)
 	}
 	return msg, nil
+}
+
+func isASCII(s string) bool {
+	return !strings.ContainsFunc(s, func(r rune) bool { return r > unicode.MaxASCII })
 }
 
 func domain(address string) string { return address[strings.LastIndexByte(address, '@')+1:] }
