@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -15,15 +16,23 @@ import (
 // Outbox is the durable queue of messages.
 type Outbox interface {
 	// DueMessages gives the messages whose next attempt is due and whose time
-	// has not run out, oldest first.
+	// has not run out, oldest first. The spare of a message is not among them
+	// before its time, nor once that one was handed over, unless it did not
+	// arrive.
 	DueMessages(ctx context.Context, now time.Time, limit int) ([]callout.Message, error)
 	// BeginAttempt records, durably, that an attempt begins, and gives its
-	// number, from 1.
+	// number, from 1; 0 when the message is not to be sent any more.
 	BeginAttempt(ctx context.Context, id string, now time.Time) (int, error)
 	MarkSent(ctx context.Context, id string, now time.Time, detail string) error
+	// MarkFailed records why an attempt failed, or why there will be none.
+	// unknown: it may have arrived all the same. A spare of what is given up
+	// is due at once.
 	MarkFailed(ctx context.Context, id string, now time.Time, cause string, next time.Time, unknown, giveUp bool) error
 	// ExpireMessages takes out what has run out of time, and counts it.
 	ExpireMessages(ctx context.Context, now time.Time) (int, error)
+	// SentSince gives when the attempts by a way began that were handed over,
+	// or may have been, since a time, in order.
+	SentSince(ctx context.Context, way callout.Way, since time.Time) ([]time.Time, error)
 }
 
 // Deliverer hands one message over. It must return when ctx ends, and may be
@@ -70,38 +79,48 @@ const (
 	longWait = 5 * time.Minute
 )
 
-// What can be unhealthy besides a person's mail.
-const (
-	outboxRead  = "/read"
-	outboxWrite = "/write"
+// What can be unhealthy besides an address.
+var (
+	outboxRead  = callout.Reach{Address: "/read"}
+	outboxWrite = callout.Reach{Address: "/write"}
 )
 
 // markTimeout bounds the record of an outcome, which is made even when the
 // daemon is stopping.
 const markTimeout = 10 * time.Second
 
-// SenderOptions are what a Sender works with. Outbox, Deliverer, Now and Log
-// are needed.
+// SenderOptions are what a Sender works with. Outbox, Now and Log are needed.
 type SenderOptions struct {
-	Outbox    Outbox
-	Deliverer Deliverer
-	Now       func() time.Time
-	Log       *slog.Logger
-	// Timeout bounds one delivery, in real time; 0 means a minute.
-	Timeout time.Duration
-	// OnHealth is told whether mail goes out, whenever that changes: not ok
-	// from a failure until each person whose mail failed has had one, and
+	Outbox Outbox
+	// Deliverers are by way. What is to go by a way without one is given up at
+	// once, so that its spare goes.
+	Deliverers map[callout.Way]Deliverer
+	Now        func() time.Time
+	Log        *slog.Logger
+	// Timeouts bound one delivery by each way, in real time; 0 means a minute.
+	Timeouts map[callout.Way]time.Duration
+	// Quota is the most messages that go by a way within an hour, counted over
+	// restarts; 0 and none are no bound.
+	Quota map[callout.Way]int
+	// Location is where the clock on the wall hangs; nil means UTC.
+	Location *time.Location
+	// OnHealth is told whether messages go out by a way, whenever that changes:
+	// not ok from a failure until each address that failed has had one, and
 	// while the outbox cannot be used. It must not block. May be nil.
-	OnHealth func(ok bool, detail string)
-	// Count is told of outcomes. It must not block. May be nil.
-	Count func(o Outcome, n int)
+	OnHealth func(way callout.Way, ok bool, detail string)
+	// OnQuota is told, at the start and whenever that changes, whether a quota
+	// holds messages back. It must not block. May be nil.
+	OnQuota func(reached bool, detail string)
+	// Count is told of outcomes; way is "" for what ran out of time while it
+	// waited. It must not block. May be nil.
+	Count func(way callout.Way, o Outcome, n int)
 }
 
-// Sender carries messages from the outbox to the Deliverer.
+// Sender carries messages from the outbox to the Deliverers.
 //
 // Each address has its own order and its own pace: while one stalls or fails,
 // the others go on. At most one delivery per address runs at a time, so there
-// are never more than there are people.
+// are never more than people have addresses.
 //
 // After a temporary failure (no connection, no TLS, refused log-in, 4xx) the
 // later messages of that person wait for the earlier one, whose next attempt
@@ -112,13 +131,14 @@ type Sender struct {
 	opt SenderOptions
 
 	mu sync.Mutex
-	// people is by address, kept for the life of the process.
-	people map[string]*recipient
+	// people is by way and address, kept for the life of the process.
+	people map[callout.Reach]*recipient
 	// ended is by message ID: attempts whose record did not succeed, or that
 	// are known not to have arrived.
 	ended     map[string]ending
-	unhealthy map[string]bool // by person, or one of the outbox's
-	healthy   bool
+	unhealthy map[callout.Reach]bool // or one of the outbox's
+	down      map[callout.Way]bool
+	quotas    map[callout.Way]*quota
 	// Only Run uses these: when it last looked for messages, and whether they
 	// could not be expired then.
 	looked      time.Time
@@ -140,19 +160,28 @@ type ending struct {
 
 // NewSender makes a Sender. It starts nothing.
 func NewSender(opt SenderOptions) *Sender {
-	if opt.Timeout == 0 {
-		opt.Timeout = time.Minute
-	}
 	if opt.OnHealth == nil {
-		opt.OnHealth = func(bool, string) {}
+		opt.OnHealth = func(callout.Way, bool, string) {}
+	}
+	if opt.OnQuota == nil {
+		opt.OnQuota = func(bool, string) {}
 	}
 	if opt.Count == nil {
-		opt.Count = func(Outcome, int) {}
+		opt.Count = func(callout.Way, Outcome, int) {}
 	}
-	return &Sender{
-		opt: opt, people: map[string]*recipient{}, ended: map[string]ending{},
-		unhealthy: map[string]bool{}, healthy: true,
+	if opt.Location == nil {
+		opt.Location = time.UTC
 	}
+	s := &Sender{
+		opt: opt, people: map[callout.Reach]*recipient{}, ended: map[string]ending{},
+		unhealthy: map[callout.Reach]bool{}, down: map[callout.Way]bool{}, quotas: map[callout.Way]*quota{},
+	}
+	for way, n := range opt.Quota {
+		if n > 0 {
+			s.quotas[way] = &quota{limit: n}
+		}
+	}
+	return s
 }
 
 // Run sends what is due at its start and at each wake, until ctx ends. Wake it
@@ -177,7 +206,7 @@ func (s *Sender) Run(ctx context.Context, wake <-chan struct{}) error {
 	}
 }
 
-// start begins a worker for each person who has due messages and no worker,
+// start begins a worker for each address that has due messages and no worker,
 // and counts them.
 func (s *Sender) start(ctx context.Context, done chan<- *recipient) int {
 	if ctx.Err() != nil {
@@ -193,13 +222,15 @@ func (s *Sender) start(ctx context.Context, done chan<- *recipient) int {
 		return 0
 	}
 	s.health(outboxRead, nil)
+	s.loadQuotas(ctx, now)
 	work := map[*recipient][]callout.Message{}
 	var order []*recipient
 	for _, m := range due {
-		r := s.people[m.Address]
+		to := callout.Reach{Way: m.Way, Address: m.Address}
+		r := s.people[to]
 		if r == nil {
 			r = &recipient{}
-			s.people[m.Address] = r
+			s.people[to] = r
 		}
 		if r.busy || waits(now, r.hold) || waits(now, s.ending(m.ID).next) {
 			continue
@@ -245,7 +276,7 @@ func (s *Sender) due(ctx context.Context, now time.Time) ([]callout.Message, err
 		s.opt.Log.Warn("expired messages stay in the outbox for now", "component", "notify", "err", err)
 	}
 	if n > 0 {
-		s.opt.Count(Expired, n)
+		s.opt.Count("", Expired, n)
 		s.opt.Log.Warn("messages expired unsent", "component", "notify", "count", n)
 	}
 	for limit := 64; ; limit *= 2 {
@@ -259,7 +290,7 @@ func (s *Sender) due(ctx context.Context, now time.Time) ([]callout.Message, err
 	}
 }
 
-// deliverAll sends one person's messages in order, until one must wait. Only
+// deliverAll sends the messages for one address in order, until one must wait. Only
 // it touches r.hold while r is busy.
 func (s *Sender) deliverAll(ctx context.Context, r *recipient, list []callout.Message) {
 	for _, m := range list {
@@ -271,9 +302,9 @@ func (s *Sender) deliverAll(ctx context.Context, r *recipient, list []callout.Me
 }
 
 // deliver makes one attempt at one message, and says until when the person's
-// other messages must wait; zero means not at all.
+// other messages by that way must wait; zero means not at all.
 func (s *Sender) deliver(ctx context.Context, m callout.Message) (hold time.Time) {
-	log := s.opt.Log.With("component", "notify", "message", m.ID, "person", m.Person)
+	log := s.opt.Log.With("component", "notify", "message", m.ID, "person", m.Person, "way", string(m.Way))
 	past := s.ending(m.ID)
 	if past.sent { // only the record of it is missing
 		return s.recordSent(ctx, log, m, past.detail)
@@ -282,7 +313,20 @@ func (s *Sender) deliver(ctx context.Context, m callout.Message) (hold time.Time
 	if !now.Before(m.ExpiresAt) {
 		return time.Time{} // out of time, or the clock was set: the outbox knows
 	}
+	d := s.opt.Deliverers[m.Way]
+	if d == nil {
+		s.undeliverable(ctx, log, m, now)
+		return time.Time{}
+	}
+	taken, ok := s.take(&m, now)
+	if !ok { // the others may be ones that are let through
+		s.setEnding(m.ID, ending{refused: past.refused, expires: m.ExpiresAt, next: now.Add(firstWait)})
+		return time.Time{}
+	}
 	n, err := s.opt.Outbox.BeginAttempt(ctx, m.ID, now)
+	if err != nil || n == 0 {
+		s.release(m.Way, taken)
+	}
 	if err != nil {
 		if ctx.Err() != nil {
 			return time.Time{}
@@ -292,23 +336,49 @@ func (s *Sender) deliver(ctx context.Context, m callout.Message) (hold time.Time
 		return now.Add(firstWait)
 	}
 	s.health(outboxWrite, nil)
+	if n == 0 {
+		return time.Time{}
+	}
 	m.Attempts = n
 	if past.refused != n-1 {
 		m.Text = AlreadyNote + "\n\n" + m.Text
+		if m.Short != "" {
+			m.Short = againShort + m.Short
+		}
 	}
-	dctx, cancel := context.WithTimeout(ctx, s.opt.Timeout)
-	detail, err := s.opt.Deliverer.Deliver(dctx, m)
+	dctx, cancel := context.WithTimeout(ctx, s.timeout(m.Way))
+	detail, err := d.Deliver(dctx, m)
 	cancel()
 	switch {
 	case err == nil:
-		s.opt.Count(Sent, 1)
-		s.health(m.Person, nil)
+		s.opt.Count(m.Way, Sent, 1)
+		s.health(callout.Reach{Way: m.Way, Address: m.Address}, nil)
 		log.Info("message handed over", "reason", m.Reason, "attempt", n)
 		return s.recordSent(ctx, log, m, detail)
 	case ctx.Err() != nil:
 		return time.Time{} // stopping: the attempt is recorded, its outcome is not known
 	}
+	if f := (*DeliveryError)(nil); errors.As(err, &f) && !f.Unknown {
+		s.release(m.Way, taken)
+	}
 	return s.recordFailed(ctx, log, m, now, err, past.refused == n-1)
+}
+
+func (s *Sender) timeout(way callout.Way) time.Duration {
+	return cmp.Or(s.opt.Timeouts[way], time.Minute)
+}
+
+// undeliverable gives up a message for which there is no way, so that its spare
+// goes.
+func (s *Sender) undeliverable(ctx context.Context, log *slog.Logger, m callout.Message, now time.Time) {
+	cause := fmt.Sprintf("the site file sets up no %s; write the block for it, or take the way out of the person's reach", nouns(m.Way))
+	if err := s.opt.Outbox.MarkFailed(ctx, m.ID, now, cause, now, false, true); err != nil {
+		s.health(outboxWrite, err)
+		s.setEnding(m.ID, ending{expires: m.ExpiresAt, next: now.Add(firstWait)})
+		return
+	}
+	s.opt.Count(m.Way, Permanent, 1)
+	log.Error("message given up", "err", cause)
 }
 
 func (s *Sender) recordSent(ctx context.Context, log *slog.Logger, m callout.Message, detail string) (hold time.Time) {
@@ -337,13 +407,13 @@ func (s *Sender) recordFailed(ctx context.Context, log *slog.Logger, m callout.M
 		wait, outcome = longWait, Permanent
 	}
 	now := s.opt.Now()
-	if now.Sub(begun) > 2*s.opt.Timeout {
+	if now.Sub(begun) > 2*s.timeout(m.Way) {
 		now = begun // no delivery takes that long: the clock was set, perhaps for a moment
 	}
 	next := now.Add(wait)
 	giveUp := next.After(m.ExpiresAt)
-	s.opt.Count(outcome, 1)
-	s.health(m.Person, cause)
+	s.opt.Count(m.Way, outcome, 1)
+	s.healthOf(callout.Reach{Way: m.Way, Address: m.Address}, m.Person, cause)
 	log.Warn("message not handed over", "attempt", m.Attempts, "outcome", string(outcome), "next_s", int(wait.Seconds()), "give_up", giveUp, "err", cause)
 	e := ending{refused: s.ending(m.ID).refused, expires: m.ExpiresAt}
 	if clean && !f.Unknown {
@@ -358,7 +428,7 @@ func (s *Sender) recordFailed(ctx context.Context, log *slog.Logger, m callout.M
 		log.Error("failed attempt cannot be recorded", "err", err)
 		e.next = next
 	case giveUp:
-		s.opt.Count(Expired, 1)
+		s.opt.Count(m.Way, Expired, 1)
 		e = ending{}
 	}
 	s.setEnding(m.ID, e)
@@ -380,8 +450,11 @@ func backoff(id string, n int) time.Duration {
 	return d + d/4*time.Duration(h.Sum32()%1000)/1000
 }
 
-// health notes what is wrong with a person's mail or the outbox, nil for nothing, and tells when mail as a whole starts or stops going out.
-func (s *Sender) health(who string, err error) {
+// health notes what is wrong with an address or the outbox, nil for nothing,
+// and tells when a way as a whole starts or stops going out.
+func (s *Sender) health(who callout.Reach, err error) { s.healthOf(who, "", err) }
+
+func (s *Sender) healthOf(who callout.Reach, person string, err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if err == nil {
@@ -389,15 +462,22 @@ func (s *Sender) health(who string, err error) {
 	} else {
 		s.unhealthy[who] = true
 	}
-	if ok := len(s.unhealthy) == 0; ok != s.healthy {
-		s.healthy = ok
+	bad := map[callout.Way]bool{} // "" is all
+	for r := range s.unhealthy {
+		bad[r.Way] = true
+	}
+	for _, way := range callout.Ways() {
+		if s.opt.Deliverers[way] == nil || s.down[way] == (bad[way] || bad[""]) {
+			continue
+		}
+		s.down[way] = !s.down[way]
 		switch {
-		case ok:
-			s.opt.OnHealth(true, "mail goes out again")
-		case who == outboxRead || who == outboxWrite:
-			s.opt.OnHealth(false, err.Error())
+		case !s.down[way]:
+			s.opt.OnHealth(way, true, GoesOut(way)+" again")
+		case person == "":
+			s.opt.OnHealth(way, false, err.Error())
 		default:
-			s.opt.OnHealth(false, "to "+who+": "+err.Error())
+			s.opt.OnHealth(way, false, "to "+person+": "+err.Error())
 		}
 	}
 }

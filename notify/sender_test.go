@@ -68,13 +68,17 @@ var (
 // office runs a Sender inside a synctest bubble on a clock moved by hand.
 type office struct {
 	t      *testing.T
-	post   post
+	post   post // by email
+	texts  post
+	quota  map[callout.Way]int
 	outbox *notifytest.Outbox
 	now    time.Time
 	wake   chan struct{}
 	log    strings.Builder
-	health []string
-	counts map[notify.Outcome]int
+	health []string // of the mail
+	// of the other ways, each with its name, and of the quota
+	otherHealth, quotaNews []string
+	counts                 map[notify.Outcome]int
 	// aheadAt counts down the looks at the clock: at 1 it is decades ahead.
 	aheadAt int
 	stop    context.CancelFunc
@@ -94,7 +98,9 @@ func (o *office) open() {
 	o.counts = map[notify.Outcome]int{}
 	var mu sync.Mutex // the callbacks come from workers
 	s := notify.NewSender(notify.SenderOptions{
-		Outbox: o.outbox, Deliverer: &o.post, Log: slog.New(slog.NewTextHandler(&o.log, nil)), Timeout: 20 * time.Second,
+		Outbox: o.outbox, Log: slog.New(slog.NewTextHandler(&o.log, nil)),
+		Deliverers: map[callout.Way]notify.Deliverer{callout.Email: &o.post, callout.SMS: &o.texts},
+		Timeouts:   map[callout.Way]time.Duration{callout.Email: 20 * time.Second}, Quota: o.quota,
 		Now: func() time.Time {
 			mu.Lock()
 			defer mu.Unlock()
@@ -104,12 +110,21 @@ func (o *office) open() {
 			}
 			return o.now
 		},
-		OnHealth: func(ok bool, detail string) {
+		OnHealth: func(way callout.Way, ok bool, detail string) {
 			mu.Lock()
 			defer mu.Unlock()
-			o.health = append(o.health, fmt.Sprintf("%t: %s", ok, detail))
+			if way == callout.Email {
+				o.health = append(o.health, fmt.Sprintf("%t: %s", ok, detail))
+			} else {
+				o.otherHealth = append(o.otherHealth, fmt.Sprintf("%s %t: %s", way, ok, detail))
+			}
 		},
-		Count: func(out notify.Outcome, n int) {
+		OnQuota: func(reached bool, detail string) {
+			mu.Lock()
+			defer mu.Unlock()
+			o.quotaNews = append(o.quotaNews, fmt.Sprintf("%t: %s", reached, detail))
+		},
+		Count: func(_ callout.Way, out notify.Outcome, n int) {
 			mu.Lock()
 			defer mu.Unlock()
 			o.counts[out] += n

@@ -16,7 +16,7 @@ import (
 // Row is a message in the outbox.
 type Row struct {
 	Message callout.Message
-	State   string // "pending", "sent", "given up" or "expired"
+	State   string // "pending", "sent", "given up", "expired" or "not needed"
 	Next    time.Time
 	Detail  string // what the server said, or the last cause
 }
@@ -26,8 +26,16 @@ type Outbox struct {
 	mu      sync.Mutex
 	rows    []Row
 	changed chan struct{} // closed and replaced at each change
+	begun   []begun
 	// fail is asked before each write; op is the method's name.
 	fail func(op, id string) error
+}
+
+type begun struct {
+	id     string
+	at     time.Time
+	open   bool
+	failed bool // and certainly did not arrive
 }
 
 // NewOutbox makes an outbox with messages, each of them due.
@@ -42,7 +50,10 @@ func (o *Outbox) Add(messages ...callout.Message) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	for _, m := range messages {
-		o.rows = append(o.rows, Row{Message: m, State: "pending"})
+		if m.Way == "" {
+			m.Way = callout.Email
+		}
+		o.rows = append(o.rows, Row{Message: m, State: "pending", Next: m.NotBefore})
 	}
 }
 
@@ -112,25 +123,68 @@ func (o *Outbox) DueMessages(ctx context.Context, now time.Time, limit int) ([]c
 }
 
 // BeginAttempt counts an attempt.
-func (o *Outbox) BeginAttempt(ctx context.Context, id string, _ time.Time) (int, error) {
+func (o *Outbox) BeginAttempt(_ context.Context, id string, now time.Time) (int, error) {
 	n := 0
-	err := o.write("BeginAttempt", id, func(r *Row) { r.Message.Attempts++; n = r.Message.Attempts })
+	err := o.write("BeginAttempt", id, func(r *Row) {
+		if r.State != "pending" {
+			return
+		}
+		r.Message.Attempts++
+		n = r.Message.Attempts
+		o.begun = append(o.begun, begun{id: id, at: now, open: true})
+	})
 	return n, err
+}
+
+// spares does something to the pending spares of a message, and to theirs.
+func (o *Outbox) spares(id string, do func(*Row)) {
+	for i := range o.rows {
+		if r := &o.rows[i]; id != "" && r.Message.Unless == id && r.State == "pending" {
+			do(r)
+			o.spares(r.Message.ID, do)
+		}
+	}
 }
 
 // MarkSent ends a message.
 func (o *Outbox) MarkSent(ctx context.Context, id string, _ time.Time, detail string) error {
-	return o.write("MarkSent", id, func(r *Row) { r.State, r.Detail = "sent", detail })
+	return o.write("MarkSent", id, func(r *Row) {
+		r.State, r.Detail = "sent", detail
+		o.spares(id, func(s *Row) { s.State = "not needed" })
+	})
 }
 
 // MarkFailed puts a message off, or gives it up.
-func (o *Outbox) MarkFailed(ctx context.Context, id string, _ time.Time, cause string, next time.Time, _, giveUp bool) error {
+func (o *Outbox) MarkFailed(ctx context.Context, id string, _ time.Time, cause string, next time.Time, unknown, giveUp bool) error {
 	return o.write("MarkFailed", id, func(r *Row) {
 		r.Next, r.Detail = next, cause
+		for i := range o.begun {
+			if o.begun[i].id == id && o.begun[i].open {
+				o.begun[i].open, o.begun[i].failed = false, !unknown
+			}
+		}
 		if giveUp {
 			r.State = "given up"
+			for i := range o.rows {
+				if s := &o.rows[i]; s.Message.Unless == id {
+					s.Next = time.Time{}
+				}
+			}
 		}
 	})
+}
+
+// SentSince gives the attempts that may have arrived.
+func (o *Outbox) SentSince(_ context.Context, way callout.Way, since time.Time) ([]time.Time, error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	var all []time.Time
+	for _, b := range o.begun {
+		if o.rows[o.find(b.id)].Message.Way == way && !b.failed && !b.at.Before(since) {
+			all = append(all, b.at)
+		}
+	}
+	return all, nil
 }
 
 // ExpireMessages takes out what has run out of time.

@@ -341,7 +341,7 @@ func (h *house) later(d time.Duration) {
 // start runs a Sender; the stop it gives may be called more than once.
 func (h *house) start(t *testing.T, m *smtp.Mailer) (stop func()) {
 	t.Helper()
-	s := notify.NewSender(notify.SenderOptions{Outbox: h.outbox, Deliverer: m, Now: h.clock, Log: slog.New(slog.DiscardHandler), Timeout: 20 * time.Second})
+	s := notify.NewSender(notify.SenderOptions{Outbox: h.outbox, Deliverers: map[callout.Way]notify.Deliverer{callout.Email: m}, Now: h.clock, Log: slog.New(slog.DiscardHandler), Timeouts: map[callout.Way]time.Duration{callout.Email: 20 * time.Second}})
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- s.Run(ctx, h.wake) }()
