@@ -61,6 +61,7 @@ type quota struct {
 	sent   []time.Time // within the last hour, in order, those under way too
 	loaded bool
 	holds  bool // it holds a message back
+	told   bool // there was news of it since the start
 }
 
 // rooms is how many may go in an hour: of first call-outs and drills, and of
@@ -114,8 +115,8 @@ func (s *Sender) loadQuotas(ctx context.Context, now time.Time) {
 		s.mu.Lock()
 		q.sent = append(before, q.sent...)
 		q.prune(now)
-		if _, others := q.rooms(); (!q.loaded || q.holds) && len(q.sent) < others {
-			q.holds = false
+		if _, others := q.rooms(); (!q.told || q.holds) && len(q.sent) < others {
+			q.holds, q.told = false, true
 			s.opt.OnQuota(false, GoesOut(way)+" again")
 		}
 		q.loaded = true
@@ -140,9 +141,9 @@ func (s *Sender) take(m *callout.Message, now time.Time) (taken time.Time, ok bo
 	}
 	if len(q.sent) >= room {
 		if !q.holds {
-			q.holds = true
-			s.opt.OnQuota(true, fmt.Sprintf("%d %s within an hour, the limit is %d; the next goes after %s",
-				len(q.sent), nouns(m.Way), q.limit, q.free(room).In(s.opt.Location).Format("15:04")))
+			q.holds, q.told = true, true
+			s.opt.OnQuota(true, fmt.Sprintf("%s have reached their limit of %d an hour, the next goes after %s",
+				nouns(m.Way), q.limit, q.free(room).In(s.opt.Location).Format("15:04")))
 		}
 		return time.Time{}, false
 	}

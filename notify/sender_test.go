@@ -22,6 +22,8 @@ import (
 type post struct {
 	mu  sync.Mutex
 	got []string // "id" or "id again" when it carries the note
+	// short is what the text messages said.
+	short []string
 	// answer may be nil: all is well.
 	answer func(ctx context.Context, m callout.Message) error
 }
@@ -33,6 +35,7 @@ func (p *post) Deliver(ctx context.Context, m callout.Message) (string, error) {
 		s += " again"
 	}
 	p.got = append(p.got, s)
+	p.short = append(p.short, m.Short)
 	answer := p.answer
 	p.mu.Unlock()
 	if answer == nil {
@@ -45,8 +48,16 @@ func (p *post) take() []string {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	got := p.got
-	p.got = nil
+	p.got, p.short = nil, nil
 	return got
+}
+
+func (p *post) takeShort() []string {
+	p.mu.Lock()
+	short := p.short
+	p.mu.Unlock()
+	p.take()
+	return short
 }
 
 func (p *post) set(answer func(ctx context.Context, m callout.Message) error) {

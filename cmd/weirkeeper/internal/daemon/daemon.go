@@ -30,9 +30,9 @@ import (
 	"weirkeeper/ingest/mqtt"
 	"weirkeeper/ingest/series"
 	"weirkeeper/notify"
-	"weirkeeper/notify/smtp"
 	"weirkeeper/rules"
 	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/callout"
 	"weirkeeper/rules/lang"
 	"weirkeeper/rules/lot"
 )
@@ -71,12 +71,12 @@ type Daemon struct {
 	registry *prometheus.Registry
 	broker   *broker.Broker // nil with an external one
 	client   mqtt.Options
-	sender   *notify.Sender // nil when nobody is told by mail
+	ways     map[callout.Way]*way
+	sender   *notify.Sender // nil when there is no way to tell anybody
 	server   *http.Server
 	listener net.Listener
 	tick     clock.Ticker
 	linkUp   atomic.Bool
-	mailDown atomic.Bool
 	intake   context.Context // ended first of all: nothing more is taken in
 	shut     context.CancelFunc
 }
@@ -147,7 +147,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err = d.openBroker(topics(c.Site, in.Topics())); err != nil {
 		return nil, err
 	}
-	if err = d.openMail(opt.Log); err != nil {
+	if err = d.openSender(opt.Log); err != nil {
 		return nil, err
 	}
 	d.tick = opt.Clock.Ticker(opt.TickEvery)
@@ -270,41 +270,6 @@ func (d *Daemon) onLink(up bool, detail string) {
 	d.keeper.tell(d.intake, rules.Broker, up, detail)
 }
 
-func (d *Daemon) openMail(log *slog.Logger) error {
-	m := d.opt.Config.Mail
-	if m == nil {
-		return nil
-	}
-	password, err := m.Password.Resolve(d.opt.Getenv, d.opt.ReadFile)
-	if err != nil {
-		return err
-	}
-	draw := &artist{site: d.opt.Config.Site, standing: d.ledger.Standing, readings: d.history.Readings, now: d.keeper.now, log: log.With("component", "picture")}
-	mailer, err := smtp.New(smtp.Options{
-		Host: m.Host, Port: m.Port, Mode: smtp.Mode(m.TLS), User: m.User, Password: password, From: m.From, Timeout: m.Timeout, Now: d.keeper.now,
-		Attach: draw.attach, Log: log,
-	})
-	if err != nil {
-		return err
-	}
-	var told atomic.Bool // news of the mail since the start; a first success is some
-	d.sender = notify.NewSender(notify.SenderOptions{
-		Outbox: d.keeper.outbox, Deliverer: mailer, Now: d.keeper.now, Log: log, Timeout: 2 * m.Timeout,
-		OnHealth: func(ok bool, detail string) {
-			told.Store(true)
-			d.keeper.mailHealth(ok, detail)
-			d.mailDown.Store(!ok)
-		},
-		Count: func(o notify.Outcome, n int) {
-			d.keeper.metrics.mail.WithLabelValues(string(o)).Add(float64(n))
-			if o == notify.Sent && n > 0 && told.CompareAndSwap(false, true) {
-				d.keeper.mailHealth(true, "mail goes out")
-			}
-		},
-	})
-	return nil
-}
-
 // webTimeout bounds the reading of one request.
 const webTimeout = 10 * time.Second
 
@@ -357,6 +322,11 @@ func (d *Daemon) Run(ctx context.Context) error {
 	stages = append(stages, stage{"history", d.runHistory}, stage{"web", d.serve})
 	if d.sender != nil {
 		stages = append(stages, stage{"sender", func(ctx context.Context) error { return d.sender.Run(ctx, d.keeper.mail) }})
+	}
+	for _, name := range callout.Ways() {
+		if w := d.ways[name]; w != nil && w.run != nil {
+			stages = append(stages, stage{string(name), w.run})
+		}
 	}
 	d.opt.Log.Info("watching", "site", d.opt.Config.Site.Name, "probes", len(d.opt.Config.Site.Probes), "rules", len(d.opt.Program.Rules), "page", d.WebAddr())
 	err := runStages(ctx, stages)
@@ -418,10 +388,8 @@ func (d *Daemon) Health() string {
 		return "the record cannot be written"
 	case !d.linkUp.Load():
 		return "no connection to the broker"
-	case d.mailDown.Load():
-		return "mail is not going out: call-outs reach nobody"
 	}
-	return ""
+	return d.waysDown()
 }
 
 // Acknowledge records a human's answer; see keeper.Acknowledge.

@@ -99,9 +99,7 @@ type keeper struct {
 	corrections    []correction // to be made
 	sure           atomic.Bool  // see timesAreSure
 
-	// mailNews is what the sender last said of itself, taken at ticks: the
-	// sender must not wait for the keeper.
-	mailNews atomic.Pointer[partNews]
+	parts parts // taken at ticks
 
 	status atomic.Pointer[status.Status]
 	beat   atomic.Int64 // clock time of the last tick, Unix microseconds
@@ -281,9 +279,7 @@ func (k *keeper) tick(ctx context.Context, now time.Time) error {
 	k.steady(now)
 	k.watchDisk(now)
 	k.releaseHeld()
-	if n := k.mailNews.Swap(nil); n != nil {
-		k.observe(k.engine.Health(now, rules.Mail, n.ok, n.detail))
-	}
+	k.parts.take(func(part rules.Part, ok bool, detail string) { k.observe(k.engine.Health(now, part, ok, detail)) })
 	k.observe(k.engine.Tick(now))
 	k.due(now)
 	k.beat.Store(now.UnixMicro())
@@ -403,14 +399,6 @@ func (k *keeper) tell(ctx context.Context, part rules.Part, ok bool, detail stri
 	case <-ctx.Done():
 	}
 }
-
-type partNews struct {
-	ok     bool
-	detail string
-}
-
-// mailHealth keeps the sender's news for the next tick. It does not block.
-func (k *keeper) mailHealth(ok bool, detail string) { k.mailNews.Store(&partNews{ok, detail}) }
 
 // Acknowledge records a human's answer to one alarm, or with key "" to all that
 // people have been told of, and words what was answered. An alarm that waits to

@@ -50,8 +50,8 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 			Name: "weirkeeper_alarm_transitions_total", Help: "Alarm transitions by kind of alarm and new state.",
 		}, []string{"kind", "to"}),
 		mail: prometheus.NewCounterVec(prometheus.CounterOpts{
-			Name: "weirkeeper_deliveries_total", Help: "Deliveries of messages to people by result.",
-		}, []string{"result"}),
+			Name: "weirkeeper_deliveries_total", Help: "Deliveries of messages to people by way and result.",
+		}, []string{"way", "result"}),
 		link: prometheus.NewGauge(prometheus.GaugeOpts{
 			Name: "weirkeeper_broker_connected", Help: "1 while connected to the MQTT broker.",
 		}),
