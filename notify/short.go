@@ -226,6 +226,10 @@ func clauses(advice string) []string {
 	return out
 }
 
+// departure finds words on how far a value is from another one, or from what it
+// was.
+var departure = regexp.MustCompile(`^(up|down|rising|falling) | (above|below) `)
+
 var comma = regexp.MustCompile(`[,;:] `)
 
 func isLower(s string) bool {
@@ -250,9 +254,14 @@ func (t *trouble) shortParts(r *Router, others int) shortParts {
 	if at := comma.FindStringIndex(outside(p.value)); at != nil && at[0] > 0 {
 		p.value, p.detail = p.value[:at[0]], p.value[at[1]:]
 	}
-	for _, s := range comma.Split(p.detail, -1) {
+	rest := comma.Split(p.detail, -1)
+	for i, s := range rest {
 		if strings.HasPrefix(s, "setpoint ") || strings.HasPrefix(s, "limit ") {
 			p.setpoint = s
+			// A limit of how far apart or how fast says nothing of the value itself.
+			if far, _, _ := strings.Cut(rest[0], " ("); i > 0 && departure.MatchString(far) {
+				p.setpoint = far + ", " + s
+			}
 		}
 	}
 	if t.raised.Kind != alarm.CommonCause {

@@ -241,7 +241,7 @@ func otherTexts(r *Router) []spoken {
 		{"drill answered", r.drillAnsweredText(at3, say(1), "rowan", 3*time.Minute).short},
 		{"all well", r.allWellText(at3, hearer{}, nil, nightOf).short},
 		{"all well, a probe silent", r.allWellText(at3, hearer{}, nil, silent).short},
-		{"status, all well", of(r.Status(at3, Look{}))},
+		{"status, all well", of(r.Status(at3, r.look))},
 		{"reply: over", of(r.SayOver(at3, "kim", "4711"))},
 		{"reply: wrong", of(r.SayWrong(at3, "kim", "4711"))},
 		{"reply: unclear", of(r.SayUnclear(at3, "kim", "4711"))},
