@@ -58,10 +58,10 @@ func TestPlain(t *testing.T) {
 	}
 }
 
-// Every character gives some of the alphabet, or nothing when it shows nothing.
+// Every character of the first two planes gives some of the alphabet, or nothing when it shows nothing.
 // No Latin letter and no digit is lost.
 func TestPlainAll(t *testing.T) {
-	for r := rune(0); r <= unicode.MaxRune; r++ {
+	for r := rune(0); r < 0x20000; r++ {
 		got := Plain(string(r))
 		if _, ok := Septets(got); !ok {
 			t.Fatalf("Plain(%q) = %q, not in the alphabet", r, got)

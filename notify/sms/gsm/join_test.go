@@ -44,13 +44,21 @@ func TestJoiner(t *testing.T) {
 		"a name is no number": {steps: []step{
 			{add: part(kim, 9, 1, 2, "a")}, {add: Deliver{Name: kim, Content: part("", 9, 2, 2, "b").Content}},
 		}, held: 2},
+		"two names": {steps: []step{
+			{add: Deliver{Name: "Kim", Content: part("", 9, 1, 2, "a").Content}}, {add: Deliver{Name: "Lee", Content: part("", 9, 2, 2, "b").Content}},
+		}, held: 2},
+		"references of 8 and 16 bits": {steps: []step{
+			{add: part(kim, 9, 1, 2, "a")}, {add: Deliver{From: kim, Content: Content{Data: []byte("b"), Part: Part{Ref: 9, Wide: true, Seq: 2, Total: 2}}}},
+		}, held: 2},
 		"other total": {steps: []step{{add: part(kim, 9, 1, 2, "a")}, {add: part(kim, 9, 2, 3, "b")}}, held: 2},
 		"reference used again": {steps: []step{
 			{add: part(kim, 9, 1, 2, "a")}, {add: part(kim, 9, 1, 2, "new "), want: []string{"a, 1 missing"}}, {add: part(kim, 9, 2, 2, "one"), want: []string{"new one"}},
 		}},
 		"given up": {steps: []step{
-			{add: part(kim, 9, 1, 3, "a")}, {after: 5 * time.Minute, add: part(kim, 9, 3, 3, "c")},
-			{after: 10*time.Minute - 1}, {after: 10 * time.Minute, want: []string{"ac, 1 missing"}},
+			{add: part(kim, 9, 1, 3, "a")},
+			{after: 5 * time.Minute, add: part(kim, 9, 3, 3, "c")},
+			{after: 10*time.Minute - 1},
+			{after: 10 * time.Minute, want: []string{"ac, 1 missing"}},
 		}},
 		"given up as another comes": {joiner: Joiner{Age: time.Minute}, steps: []step{
 			{add: part(kim, 9, 1, 2, "a")}, {after: time.Minute, add: part(lee, 0, 0, 0, "b"), want: []string{"a, 1 missing", "b"}},

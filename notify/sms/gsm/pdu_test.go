@@ -255,6 +255,7 @@ func TestParseErrors(t *testing.T) {
 		{"00" + deliver + "0000" + stamp + "0541", "byte 21: the message ends where the text has 4 of its octets still to come"},
 		{"00" + deliver + "0020" + stamp + "0141", "byte 11: the text is compressed (data coding scheme 0x20), which is not read here"},
 		{"0044" + deliver[2:] + "0000" + stamp + "0141", "byte 20: a header of 66 octets in a text of 1"},
+		{"0044" + deliver[2:] + "0004" + stamp + "0101" + "00", "byte 20: a header of 2 octets in a text of 1"},
 		{"0001070C91447700", "byte 8: the message ends where the receiver's number has 3 of its octets still to come"},
 		{"0011070C914477000910320000", "byte 13: the message ends where validity period has 1 of its octets still to come"},
 		{"0006070C91447700091032" + stamp + stamp, "byte 25: the message ends where status has 1 of its octets still to come"},
