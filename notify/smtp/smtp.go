@@ -135,12 +135,16 @@ func (s *Mailer) Deliver(ctx context.Context, m callout.Message) (string, error)
 	// The library waits for the server without an eye on ctx and does not
 	// close a connection whose greeting failed: we own the connection.
 	var conn net.Conn
-	client, err := s.client(func(ctx context.Context, network, addr string) (net.Conn, error) {
+	stop := func() bool { return true }
+	client, err := s.client(func(dctx context.Context, network, addr string) (net.Conn, error) {
 		var err error
 		if s.opt.Mode == TLS {
-			conn, err = (&tls.Dialer{Config: s.tls}).DialContext(ctx, network, addr)
+			conn, err = (&tls.Dialer{Config: s.tls}).DialContext(dctx, network, addr)
 		} else {
-			conn, err = (&net.Dialer{}).DialContext(ctx, network, addr)
+			conn, err = (&net.Dialer{}).DialContext(dctx, network, addr)
+		}
+		if err == nil {
+			stop = context.AfterFunc(ctx, func() { _ = conn.Close() })
 		}
 		return conn, err
 	})
@@ -150,7 +154,7 @@ func (s *Mailer) Deliver(ctx context.Context, m callout.Message) (string, error)
 	session, err := client.DialToSMTPClientWithContext(ctx)
 	if conn != nil {
 		defer func() { _ = conn.Close() }() // closed already when all went well
-		defer context.AfterFunc(ctx, func() { _ = conn.Close() })()
+		defer stop()
 	}
 	if err != nil {
 		return "", fail(&notify.DeliveryError{Err: fmt.Errorf("smtp: connect to %s:%d: %w; check the mail server, its TLS mode, user and password", s.opt.Host, s.opt.Port, err)}, m.Address, s.from.Address)
