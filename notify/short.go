@@ -74,7 +74,7 @@ func short(p shortParts) string {
 			break
 		}
 		all, _ := gsm.Septets(core)
-		n, _ := gsm.Septets(gsm.Plain(*give.s))
+		_, n := plain(*give.s)
 		*give.s = cutMiddle(*give.s, max(give.least, n-(all-shortest)))
 	}
 	try := func(next said) bool {
@@ -150,9 +150,19 @@ func (p *shortParts) fit(now said) (string, bool) {
 // join puts sentences together in the default alphabet, and reports whether one
 // text message holds them.
 func join(sentences ...string) (string, bool) {
-	s := gsm.Plain(oneLine(strings.Join(sentences, " ")))
-	n, _ := gsm.Septets(s)
+	s, n := plain(strings.Join(sentences, " "))
 	return s, n <= shortest
+}
+
+// plain puts s into the default alphabet, on one line, and counts its septets.
+func plain(s string) (string, int) {
+	s = oneLine(s)
+	n, ok := gsm.Septets(s)
+	if !ok {
+		s = gsm.Plain(s)
+		n, _ = gsm.Septets(s)
+	}
+	return s, n
 }
 
 // sentence gives s as one, "" for none.
@@ -167,8 +177,8 @@ func sentence(s string) string {
 // cutMiddle shortens s to n septets from its middle: a unit's number is at the end
 // of its name, and what is wrong after it.
 func cutMiddle(s string, n int) string {
-	s = gsm.Plain(oneLine(s))
-	if have, _ := gsm.Septets(s); have <= n {
+	s, have := plain(s)
+	if have <= n {
 		return s
 	}
 	const dots = "..."
@@ -176,7 +186,7 @@ func cutMiddle(s string, n int) string {
 	head, tail := len(c)/2, len(c)/2
 	for {
 		out := strings.TrimRight(string(c[:head]), " ,;:") + dots + strings.TrimLeft(string(c[tail:]), " ,;:")
-		if have, _ := gsm.Septets(out); have <= n || head == 0 && tail == len(c) {
+		if have, _ = gsm.Septets(out); have <= n || head == 0 && tail == len(c) {
 			return out
 		}
 		// The tail, where number and trouble are, keeps about two thirds.
@@ -472,10 +482,10 @@ func shortNight(first string, night []Extreme) string {
 
 // span is the night of a probe in a few words, "7.9 to 8.2 degC".
 func (x Extreme) span() string {
-	switch {
-	case x.Min == "":
+	switch x.Min {
+	case "":
 		return "silent"
-	case x.Min == x.Max:
+	case x.Max:
 		return x.Min
 	}
 	if v, unit, ok := strings.Cut(x.Min, " "); ok && strings.HasSuffix(x.Max, " "+unit) {
