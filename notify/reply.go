@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -149,10 +150,7 @@ func (r *Router) drillText(now time.Time, h hearer, n int, by string, until time
 	b.para("", "Answer by "+b.clock(until)+". A drill that nobody answers is an alarm of its own.")
 	b.blank()
 	b.answerWays(h, false)
-	answer := "Answer by " + b.clock(until)
-	if h.code != "" {
-		answer = "Reply " + h.code + " by " + b.clock(until)
-	}
+	answer := cmp.Or(h.reply("by "+b.clock(until)), "Answer by "+b.clock(until))
 	s, _ := join("Drill, nothing is wrong:", cutMiddle(r.policy.SiteName, nameWidth), "tests its call-outs.", sentence(again), sentence(answer))
 	return words{subject: title, text: b.end(), short: s}
 }

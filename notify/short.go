@@ -395,12 +395,13 @@ func shortSilent(names []string) string {
 	return fmt.Sprintf("%s and %d others have not answered", first, len(names)-1)
 }
 
-// coming is how a text message is answered, "" where there is no code.
-func (h hearer) coming() string {
-	if h.code == "" {
+// reply is how a text message is answered, "" where the person has no code or no
+// number from which it is taken.
+func (h hearer) reply(when string) string {
+	if h.code == "" || !h.byText {
 		return ""
 	}
-	return "Reply " + h.code + " if you come"
+	return "Reply " + h.code + " " + when
 }
 
 func (r *Router) shortCallOut(now time.Time, h hearer, list []*trouble) string {
@@ -410,7 +411,7 @@ func (r *Router) shortCallOut(now time.Time, h hearer, list []*trouble) string {
 		p.extra = fmt.Sprintf("Flood of alarms, %d stand", r.standing())
 	}
 	if slices.ContainsFunc(list, func(t *trouble) bool { return t.latest.To == alarm.Unacknowledged }) {
-		p.answer = h.coming()
+		p.answer = h.reply("if you come")
 	}
 	return short(p)
 }
@@ -418,9 +419,7 @@ func (r *Router) shortCallOut(now time.Time, h hearer, list []*trouble) string {
 func (r *Router) shortMorning(h hearer, list []*trouble) string {
 	p := list[0].shortParts(r, len(list)-1)
 	p.lead = "Morning round: "
-	if h.code != "" {
-		p.answer = "Reply " + h.code + " if you see to it"
-	}
+	p.answer = h.reply("if you see to it")
 	return short(p)
 }
 

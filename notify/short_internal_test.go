@@ -478,6 +478,21 @@ func TestClauses(t *testing.T) {
 	}
 }
 
+// Only who can text back is told to.
+func TestReplyOnlyByText(t *testing.T) {
+	r := wordsmith()
+	byMail := say(0)
+	byMail.byText = false
+	for what, w := range map[string]words{
+		"call-out": r.callOutText(at3, byMail, []*trouble{tellable(alarm.LowFlow)}, nil),
+		"drill":    r.drillText(at3, byMail, 1, "", at3.Add(time.Hour)),
+	} {
+		if strings.Contains(w.short+w.text, "4711") {
+			t.Errorf("%s: %s\n%s", what, w.short, w.text)
+		}
+	}
+}
+
 func TestCutMiddle(t *testing.T) {
 	for _, tt := range []struct {
 		s    string
