@@ -121,3 +121,14 @@ func (r *Router) Answerable(person, code string) (keys []alarm.Key, drill string
 	}
 	return keys, drill, CodeGood
 }
+
+// Code is what a person answers now, "" when nothing waits for an answer of
+// theirs.
+func (r *Router) Code(person string) string {
+	for _, p := range r.people {
+		if p.Name == person && r.holds(p) {
+			return p.code
+		}
+	}
+	return ""
+}

@@ -65,6 +65,7 @@ func (e env) address(d daemonFlags) (string, error) {
 
 func runAck(ctx context.Context, e env, args []string) int {
 	fs, d, by := answerFlags("ack", e)
+	digits := fs.String("code", "", "the `code` of the message that you answer, instead of the alarm")
 	rest, code, ok := e.parse("ack", fs, args)
 	if !ok {
 		return code
@@ -72,7 +73,10 @@ func runAck(ctx context.Context, e env, args []string) int {
 	if len(rest) > 1 {
 		return e.usage("ack", "ack takes one alarm at the most; put its name in quotes")
 	}
-	c := web.Command{By: *by}
+	if *digits != "" && len(rest) > 0 {
+		return e.usage("ack", "ack takes a code or an alarm, not both")
+	}
+	c := web.Command{By: *by, Code: *digits}
 	if len(rest) == 1 {
 		c.Alarm = alarm.Key(rest[0])
 	}

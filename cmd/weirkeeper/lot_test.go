@@ -45,6 +45,12 @@ func (d *lotDaemon) Acknowledge(_ context.Context, key alarm.Key, by string) (st
 	return d.note([2]string{string(key), by})
 }
 
+func (d *lotDaemon) AnswerCode(_ context.Context, c web.CodeAnswer) (string, error) {
+	return d.note(c)
+}
+
+func (d *lotDaemon) Received(_ context.Context, c web.Received) (string, error) { return d.note(c) }
+
 func (d *lotDaemon) ChoreDone(_ context.Context, chore, unit, by string) (string, error) {
 	return d.note([3]string{chore, unit, by})
 }

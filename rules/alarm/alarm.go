@@ -161,7 +161,7 @@ type Transition struct {
 	ToDo      string `json:"to_do,omitempty"`
 	// By is who acknowledged; "" for every other transition.
 	By string `json:"by,omitempty"`
-	// Via is how that came: "sms", "link", "page", "command"; "" where By is.
+	// Via is how that came: "text", "link", "page", "command"; "" where By is.
 	Via string `json:"via,omitempty"`
 	// Hidden says why nobody is called for it though it is judged and
 	// journalled: "shelved by kim until 07:00", "being cleaned"; "" when it is

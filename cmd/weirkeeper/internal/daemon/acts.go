@@ -12,6 +12,7 @@ import (
 	"weirkeeper/cmd/weirkeeper/internal/web"
 	"weirkeeper/ingest"
 	"weirkeeper/rules/act"
+	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/measure"
 	"weirkeeper/rules/site"
 )
@@ -33,8 +34,18 @@ func (k *keeper) Act(ctx context.Context, c web.ActCommand) (said string, err er
 // act takes an act of now into the record and tells the engine. lasts is how long
 // it is to hold, 0 for what is usual.
 func (k *keeper) act(now time.Time, a act.Act, lasts time.Duration) (string, error) {
+	said, trs, err := k.takeAct(now, a, lasts)
+	if err == nil {
+		k.observe(trs)
+		k.due(now) // a drill makes no transition
+	}
+	return said, err
+}
+
+// takeAct is act without telling the router what the engine made of it.
+func (k *keeper) takeAct(now time.Time, a act.Act, lasts time.Duration) (string, []alarm.Transition, error) {
 	if k.engine.Acts().Knows(a.ID) {
-		return "This was recorded already.\n", nil
+		return "This was recorded already.\n", nil, nil
 	}
 	a.At, a.Until = now.UTC().Truncate(time.Microsecond), time.Time{}
 	a.By = strings.TrimSpace(a.By)
@@ -52,7 +63,7 @@ func (k *keeper) act(now time.Time, a act.Act, lasts time.Duration) (string, err
 		a.Until = a.At.Add(lasts)
 	}
 	if err := k.engine.CheckAct(now, &a); err != nil {
-		return "", err
+		return "", nil, err
 	}
 	said := k.actWords(now, a)
 	k.batch.Acts = append(k.batch.Acts, a)
@@ -60,8 +71,12 @@ func (k *keeper) act(now time.Time, a act.Act, lasts time.Duration) (string, err
 		k.batch.ChoresDone = append(k.batch.ChoresDone, site.ChoreDone{Chore: a.Chore, Unit: a.Unit, By: a.By, At: a.At, Via: a.Via})
 	}
 	k.log.Info("act", "what", string(a.Kind), "by", a.By, "via", a.Via, "unit", a.Unit, "alarm", string(a.Alarm), "until", a.Until)
-	k.observe(k.engine.Act(now, a))
-	return said, nil
+	if a.Kind == act.DrillStarted {
+		k.router.DrillStarted(a)
+	} else if a.Kind == act.DrillAnswered {
+		k.router.DrillAnswered(a)
+	}
+	return said, k.engine.Act(now, a), nil
 }
 
 // actWords says what an act brings about, before it is taken.

@@ -122,12 +122,16 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if synced == nil {
 		synced = kernelSynced
 	}
+	secret, err := web.Secret(c.Paths.Data)
+	if err != nil {
+		return nil, err
+	}
 	engine := rules.New(c.Site, opt.Program)
 	if err = d.openHistory(ctx, engine.Memory()); err != nil {
 		return nil, err
 	}
 	d.keeper = &keeper{
-		site: c.Site, engine: engine, history: d.history, needRoom: make(chan struct{}, 1), router: d.router(), intake: in, ledger: d.ledger,
+		site: c.Site, engine: engine, history: d.history, needRoom: make(chan struct{}, 1), router: d.router(secret), answers: newAnswers(c.People), intake: in, ledger: d.ledger,
 		clock: opt.Clock, wall: newWall(opt.Clock, latest, synced), outbox: newOutbox(d.ledger), dir: c.Paths.Data, log: log("keeper"), metrics: m,
 		in: make(chan ingest.Message, queueLen), commands: make(chan func(time.Time)), mail: make(chan struct{}, 1), closed: make(chan struct{}),
 		badLog: make(map[string]badSample), uncounted: make(map[rules.Span]time.Time), needYear: make(chan struct{}, 1), hasYear: make(map[string]bool),
@@ -135,12 +139,12 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err = d.keeper.rebuild(ctx); err != nil {
 		return nil, err
 	}
-	secret, err := web.Secret(c.Paths.Data)
-	if err != nil {
-		return nil, err
-	}
 	rest := web.Handler(page{d, d.keeper}, promhttp.HandlerFor(d.registry, promhttp.HandlerOpts{}), log("web"))
-	d.server.Handler = web.NewCodes(d.keeper, secret, unitNames(c.Site), opt.Clock.Now, log("web")).Mount(rest)
+	rest = web.NewCodes(d.keeper, secret, unitNames(c.Site), opt.Clock.Now, log("web")).Mount(rest)
+	d.server.Handler = web.NewAnswers(web.AnswerOptions{
+		Keeper: d.keeper, Secret: secret, People: peopleNames(c.People), Now: d.keeper.now, Log: log("web"),
+		Count: func(o web.LinkOutcome) { m.answers.WithLabelValues("link", string(o)).Inc() },
+	}).Mount(rest)
 	d.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
 		historyCollector{d.history},
 		&stateCollector{status: d.keeper.status.Load, now: d.keeper.now, outbox: d.ledger.OutboxDepth})
@@ -171,7 +175,7 @@ func (d *Daemon) putLots(ctx context.Context) error {
 	return d.ledger.PutLots(ctx, d.opt.Config.Site.Lots)
 }
 
-func (d *Daemon) router() *notify.Router {
+func (d *Daemon) router(secret []byte) *notify.Router {
 	c := d.opt.Config
 	var people []notify.Person
 	for _, p := range c.People {
@@ -179,11 +183,25 @@ func (d *Daemon) router() *notify.Router {
 			people = append(people, notify.Person{Name: p.Name, Reach: p.Reach})
 		}
 	}
+	var link func(person, code string, expires time.Time) string
+	if base := c.Web.URL; base != "" {
+		link = func(person, code string, expires time.Time) string {
+			return web.LinkURL(base, secret, person, code, expires)
+		}
+	}
 	return notify.NewRouter(notify.Policy{
+		Link:  link,
 		Climb: c.CallOut.Climb, Spare: c.CallOut.Spare, Watch: c.CallOut.Watch, AllWell: c.CallOut.AllWell,
 		Gather: c.CallOut.Gather, Repeat: c.CallOut.Repeat, Expire: c.CallOut.Expire, MorningMinute: c.CallOut.Morning,
 		Location: c.Site.Location, SiteName: c.Site.Name, PageURL: c.Web.URL, Units: c.Site.Units, CommandAddr: commandAddr(d.WebAddr()),
 	}, people, notify.Source{ID: newMessageID, Code: newCode})
+}
+
+func peopleNames(people []config.Person) (names []string) {
+	for _, p := range people {
+		names = append(names, p.Name)
+	}
+	return names
 }
 
 // commandAddr is what --at must say for commands to reach us, "" when that is

@@ -92,7 +92,8 @@ type keeper struct {
 	recounted time.Time
 	badLog    map[string]badSample
 	presses   map[string]press // by button
-	linked    map[string]bool  // see DoneHere
+	answers   *answers
+	linked    map[string]bool // see DoneHere
 
 	steadyAt       time.Time    // when the clock counts as steady again; zero: nothing is waited for
 	untrustedSince int64        // the ledger's sequence number when the clock went wrong
@@ -178,7 +179,7 @@ func (k *keeper) now() time.Time { return k.wall.now() }
 
 func (k *keeper) pending() bool {
 	b := &k.batch
-	return len(b.Readings)+len(b.Transitions)+len(b.ChoresDone)+len(b.LotEntries)+len(b.Acts)+len(b.Messages)+len(k.acks)+len(k.replies) > 0
+	return len(b.Readings)+len(b.Transitions)+len(b.ChoresDone)+len(b.LotEntries)+len(b.Acts)+len(b.Messages)+len(b.Inbox)+len(k.acks)+len(k.replies) > 0
 }
 
 // take judges one message from the broker. It arrives now, in the order of
@@ -422,7 +423,7 @@ func (k *keeper) Acknowledge(ctx context.Context, key alarm.Key, by string) (str
 		}
 		var all []alarm.Transition // observed together: one mail tells of all
 		for _, key := range keys {
-			trs, err := k.engine.Acknowledge(now, key, by)
+			trs, err := k.acknowledge(now, key, by, viaCommand)
 			if err != nil {
 				return err
 			}
@@ -536,6 +537,10 @@ func (k *keeper) rebuild(ctx context.Context) error {
 		messages = append(messages, r.Message)
 	}
 	k.router.Restore(journal, past.Standing, messages)
+	k.router.RestoreDrills(past.Acts)
+	if err := k.restoreAnswers(ctx, now); err != nil {
+		return err
+	}
 	k.router.RestoreDrills(past.Acts)
 	k.observe(gone)
 	k.observe(k.engine.Health(now, rules.Broker, false, "not connected since the start"))

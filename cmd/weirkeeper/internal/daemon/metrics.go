@@ -20,6 +20,7 @@ type metrics struct {
 	commitErrors prometheus.Counter
 	transitions  *prometheus.CounterVec
 	mail         *prometheus.CounterVec
+	answers      *prometheus.CounterVec
 	link         prometheus.Gauge
 	steps        prometheus.Counter
 	reloads      *prometheus.CounterVec
@@ -74,7 +75,10 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 	m.diskSize = prometheus.NewGauge(prometheus.GaugeOpts{
 		Name: "weirkeeper_disk_size_bytes", Help: "Size of the file system where the record is kept.",
 	})
-	reg.MustRegister(m.steps, m.reloads, m.unsafe, m.lost, m.diskFree, m.diskSize, m.readings, m.stored, m.duplicates, m.commit, m.commitErrors, m.transitions, m.mail, m.link)
+	m.answers = prometheus.NewCounterVec(prometheus.CounterOpts{
+		Name: "weirkeeper_answers_total", Help: "What people answered to call-outs, by how it came and what became of it.",
+	}, []string{"via", "outcome"})
+	reg.MustRegister(m.answers, m.steps, m.reloads, m.unsafe, m.lost, m.diskFree, m.diskSize, m.readings, m.stored, m.duplicates, m.commit, m.commitErrors, m.transitions, m.mail, m.link)
 	return m
 }
 

@@ -37,6 +37,10 @@ type Keeper interface {
 	Reset(ctx context.Context, key alarm.Key, by string) (string, error)
 	// Act takes what somebody has done about alarms, and words it.
 	Act(ctx context.Context, c ActCommand) (string, error)
+	// AnswerCode acknowledges what a person's code stands for.
+	AnswerCode(ctx context.Context, c CodeAnswer) (string, error)
+	// Received takes a text message, and words what became of it.
+	Received(ctx context.Context, c Received) (string, error)
 	// Reload reads the rules files anew; its error holds every fault.
 	Reload(ctx context.Context) (string, error)
 	LotKeeper
@@ -56,6 +60,8 @@ const patience = 10 * time.Second
 type Command struct {
 	// Alarm is the key to acknowledge; "" acknowledges all.
 	Alarm alarm.Key `json:"alarm,omitempty"`
+	// Code acknowledges what it stands for, instead of Alarm.
+	Code string `json:"code,omitempty"`
 	// Chore and Unit name a chore done; Unit "" is the whole site.
 	Chore string `json:"chore,omitempty"`
 	Unit  string `json:"unit,omitempty"`
@@ -71,8 +77,18 @@ type ActCommand struct {
 	For time.Duration `json:"for,omitempty"`
 }
 
+// Received is the body of POST /received: a text message that a program on this
+// computer got.
+type Received struct {
+	// ID tells it from every other, so that the same one given twice counts once.
+	ID   string    `json:"id"`
+	From string    `json:"from"` // the number, required
+	At   time.Time `json:"at,omitzero"`
+	Text string    `json:"text"`
+}
+
 // Handler serves /, /healthz, /metrics, POST /acknowledge, /reset, /done, /act,
-// /reload and, of the lots, what lotRoutes says.
+// /received, /reload and, of the lots, what lotRoutes says.
 func Handler(k Keeper, metrics http.Handler, log *slog.Logger) http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", metrics)
@@ -94,6 +110,9 @@ func Handler(k Keeper, metrics http.Handler, log *slog.Logger) http.Handler {
 	})
 	who := func(c *Command) *string { return &c.By }
 	mux.HandleFunc("POST /acknowledge", command(log, maxBody, who, func(ctx context.Context, c Command) (string, error) {
+		if c.Code != "" {
+			return k.AnswerCode(ctx, CodeAnswer{Person: c.By, Code: c.Code, Via: "command"})
+		}
 		return k.Acknowledge(ctx, c.Alarm, c.By)
 	}))
 	mux.HandleFunc("POST /reset", command(log, maxBody, who, func(ctx context.Context, c Command) (string, error) {
@@ -106,6 +125,7 @@ func Handler(k Keeper, metrics http.Handler, log *slog.Logger) http.Handler {
 	mux.HandleFunc("POST /reload", command(log, maxBody, who, func(ctx context.Context, _ Command) (string, error) {
 		return k.Reload(ctx)
 	}))
+	mux.HandleFunc("POST /received", command(log, maxLotBody, func(c *Received) *string { return &c.From }, k.Received))
 	lotRoutes(mux, k, log)
 	return mux
 }

@@ -44,6 +44,14 @@ func (k *keeper) Acknowledge(_ context.Context, key alarm.Key, by string) (strin
 	return k.note([2]string{string(key), by}, "answered\n")
 }
 
+func (k *keeper) AnswerCode(_ context.Context, c web.CodeAnswer) (string, error) {
+	return k.note(c, "answered\n")
+}
+
+func (k *keeper) Received(_ context.Context, c web.Received) (string, error) {
+	return k.note(c, "taken\n")
+}
+
 func (k *keeper) ChoreDone(_ context.Context, chore, unit, by string) (string, error) {
 	return k.note([3]string{chore, unit, by}, "done\n")
 }
