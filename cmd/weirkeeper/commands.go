@@ -38,6 +38,7 @@ func commands() []command {
 		{"links", "[--site FILE]", "the link of each unit, for a printed code at it", runLinks},
 		{"lot", "VERB ...", "the record of the lots: what was done, where they are, what comes next", runLot},
 		{"rules", "[--days N]", "say what each rule did: raised, false, answered, standing", runRules},
+		{"calls", "[--since TIME | --days N] [--open]", "the record of call-outs: to whom, each attempt, who answered", runCalls},
 		{"reload", "[--by NAME]", "have the running daemon read its rules files anew", runReload},
 		{"export", "[--what KIND] [--probe NAME]... [flags]", "write readings, alarms, chores or lots to a table", runExport},
 		{"import", "[flags] FILE", "take in an old logger's table, or what export wrote", runImport},
