@@ -21,6 +21,11 @@ type drill struct {
 // open reports whether it waits for an answer, as far as is known.
 func (d *drill) open() bool { return d != nil && d.answer == nil }
 
+// over reports whether its time has run out.
+func (d *drill) over(now time.Time) bool {
+	return !d.started.Until.IsZero() && !now.Before(d.started.Until)
+}
+
 // to is what a person knows of it, to be changed.
 func (d *drill) to(person string) *heard {
 	if d == nil {
@@ -60,9 +65,9 @@ func (r *Router) DrillStarted(a act.Act) {
 }
 
 // DrillAnswered takes in the answer to the drill that stands; Due then tells it
-// to the others who were told of the drill.
+// to the others who were told of the drill. Too late is no answer.
 func (r *Router) DrillAnswered(a act.Act) {
-	if r.drill.open() {
+	if r.drill.open() && !r.drill.over(a.At) {
 		r.drill.answer = &a
 	}
 }
@@ -77,6 +82,13 @@ func (r *Router) RestoreDrills(acts []act.Act) {
 		} else if a.Kind == act.DrillAnswered {
 			r.drill = nil
 		}
+	}
+}
+
+// endDrill ends a drill whose time has run out.
+func (r *Router) endDrill(now time.Time) {
+	if r.drill.open() && r.drill.over(now) {
+		r.drill = nil
 	}
 }
 
@@ -100,10 +112,6 @@ func (r *Router) dueDrill(now time.Time) []callout.Message {
 		}
 		return out
 	}
-	if !d.started.Until.IsZero() && !now.Before(d.started.Until) {
-		r.drill = nil
-		return nil
-	}
 	for _, t := range r.troubles {
 		if t.unanswered() {
 			return nil
@@ -111,15 +119,26 @@ func (r *Router) dueDrill(now time.Time) []callout.Message {
 	}
 	d.firstTold = notAfter(now, d.firstTold, r.policy.Climb)
 	c := r.whom(now, d.firstTold, d.told, nil, func(p *ear) bool { return d.to(p.Name).told })
-	var out []callout.Message
+	var to, joining []*ear
 	for _, p := range r.people {
 		h := d.to(p.Name)
 		h.at = notAfter(now, h.at, r.policy.Repeat)
-		if !c.in[p] || h.told && now.Sub(h.at) < r.policy.Repeat {
-			continue
+		if c.in[p] && (!h.told || now.Sub(h.at) >= r.policy.Repeat) {
+			to = append(to, p)
+			if d.told && !h.told {
+				joining = append(joining, p)
+			}
 		}
-		l := letter{why: callout.Drill, to: p, code: r.codeFor(now, p), ways: 1 + h.times, spare: true, until: d.started.Until}
-		l.words = r.drillText(now, r.hearer(now, p, l.code), h.times+1, d.started.By, d.started.Until)
+	}
+	var out []callout.Message
+	for _, p := range to {
+		n := d.to(p.Name).times
+		l := letter{why: callout.Drill, to: p, code: r.codeFor(now, p), ways: 1 + n, spare: true, until: d.started.Until}
+		h := r.hearer(now, p, l.code)
+		if !r.everybody() {
+			r.whoElse(&h, p, joining, c, func(p *ear) (time.Time, bool) { return d.to(p.Name).first, d.to(p.Name).told })
+		}
+		l.words = r.drillText(now, h, n+1, d.started.By, d.started.Until)
 		out = append(out, r.write(now, &l)...)
 		if len(p.Reach) == 0 {
 			d.mark(p.Name, "", now)

@@ -245,7 +245,20 @@ func (r *Router) dueCallOut(now time.Time, c call) []callout.Message {
 			l.spare, l.code = true, r.codeFor(now, s.to)
 			h := r.hearer(now, s.to, l.code)
 			if !r.everybody() {
-				r.whoElse(&h, s, shares, c)
+				var joining []*ear
+				for _, o := range shares {
+					if o.joins {
+						joining = append(joining, o.to)
+					}
+				}
+				r.whoElse(&h, s.to, joining, c, func(p *ear) (first time.Time, told bool) {
+					for _, t := range s.tell {
+						if k := t.knows(p); k.told && t.unanswered() && (!told || k.first.Before(first)) {
+							first, told = k.first, true
+						}
+					}
+					return first, told
+				})
 			}
 			l.words = r.callOutText(now, h, s.tell, s.besides)
 		}
@@ -319,39 +332,30 @@ func (r *Router) hearer(now time.Time, p *ear, code string) hearer {
 	return h
 }
 
-// whoElse says who has not answered, who is called with this person, and who
-// next.
-func (r *Router) whoElse(h *hearer, s share, shares []share, c call) {
+// whoElse says who else was told and has not answered, who is called with this
+// person for that, and who next. told gives since when a person knows, if so.
+func (r *Router) whoElse(h *hearer, me *ear, joining []*ear, c call, told func(*ear) (first time.Time, ok bool)) {
 	type silent struct {
 		name string
 		at   time.Time
 	}
 	var others []silent
 	for _, p := range r.people {
-		if p == s.to {
-			continue
-		}
-		o := silent{name: p.Name}
-		for _, t := range s.tell {
-			if k := t.knows(p); k.told && t.unanswered() && (o.at.IsZero() || k.first.Before(o.at)) {
-				o.at = k.first
-			}
-		}
-		if !o.at.IsZero() {
-			others = append(others, o)
+		if at, ok := told(p); ok && p != me {
+			others = append(others, silent{p.Name, at})
 		}
 	}
 	slices.SortStableFunc(others, func(a, b silent) int { return a.at.Compare(b.at) })
-	for _, o := range others {
+	for i, o := range others {
+		if i == 0 {
+			h.silentSince = o.at
+		}
 		h.silent = append(h.silent, o.name)
 	}
-	if len(others) > 0 {
-		h.silentSince = others[0].at
-	}
-	h.joins, h.next, h.nextAt = s.joins, c.next, c.nextAt
-	for _, o := range shares {
-		if s.joins && o.joins && o.to != s.to {
-			h.also = append(h.also, o.to.Name)
+	h.joins, h.next, h.nextAt = slices.Contains(joining, me), c.next, c.nextAt
+	for _, o := range joining {
+		if h.joins && o != me {
+			h.also = append(h.also, o.Name)
 		}
 	}
 }

@@ -23,8 +23,6 @@ func (r *Router) dueMorning(now time.Time, look Look) []callout.Message {
 	due := false
 	for _, t := range r.gather(now, r.sorted(alarm.Morning)) {
 		switch {
-		case t.told && !t.active():
-			delete(r.troubles, t.raised.Key)
 		case !t.told:
 			list = append(list, t)
 			due = due || !now.Before(r.morningAfter(t.firstRaise.Add(-1)))
@@ -43,11 +41,9 @@ func (r *Router) dueMorning(now time.Time, look Look) []callout.Message {
 			y, m, d := now.In(r.policy.Location).Date()
 			night = look.Night(time.Date(y, m, d-1, eveningHour, 0, 0, 0, r.policy.Location).UTC(), now.UTC())
 		}
-		for _, t := range r.gather(now, r.sorted(alarm.CallOut)) {
-			if t.active() {
-				standing = append(standing, t)
-			}
-		}
+		// What nobody is called for stands all the same.
+		stands := func(t *trouble) bool { return t.active() && !slices.Contains(list, t) }
+		standing = r.gather(now, slices.Concat(r.ranked(alarm.CallOut, stands), r.ranked(alarm.Morning, stands)))
 	}
 	if !due {
 		return nil

@@ -139,7 +139,7 @@ func reopens(tr alarm.Transition) bool {
 // later is no news.
 func (t *trouble) surfaces(tr alarm.Transition) bool {
 	return tr.From == alarm.Unacknowledged && tr.To == alarm.Unacknowledged && tr.Hidden == "" &&
-		(tr.Cause == "" || t != nil && t.hidden)
+		(tr.Cause == "" || t == nil || t.hidden)
 }
 
 // NewRouter makes a Router.
@@ -333,6 +333,7 @@ func (r *Router) restore(k alarm.Key, trs []alarm.Transition, msgs []callout.Mes
 			t.told = t.told || tr.To == alarm.Acknowledged
 		}
 		r.Observe(tr)
+		r.forget(k)
 		for _, m := range after[i+1] {
 			r.mark(m.Reason, m.Person, []alarm.Key{k}, m.Code, m.CreatedAt)
 		}
@@ -431,6 +432,7 @@ func (r *Router) Due(now time.Time, look Look) []callout.Message {
 			t.current = oneLine(current(k))
 		}
 	}
+	r.endDrill(now)
 	c := r.calling(now)
 	return slices.Concat(r.dueAnswers(now, c), r.dueCallOut(now, c), r.dueDrill(now), r.dueMorning(now, look))
 }
@@ -534,14 +536,15 @@ func (r *Router) mark(why callout.Reason, person string, keys []alarm.Key, code 
 	}
 }
 
-// forget drops a trouble whose end has been told to all who know of it.
+// forget drops a trouble whose end has been told to all who know of it; of one
+// for the morning nobody is told of that.
 func (r *Router) forget(k alarm.Key) {
 	t := r.troubles[k]
-	if t.active() || !t.told {
+	if t == nil || t.active() || !t.told {
 		return
 	}
 	for _, p := range r.people {
-		if t.knows(p).ever {
+		if t.raised.Priority == alarm.CallOut && t.knows(p).ever {
 			return
 		}
 	}
@@ -570,9 +573,14 @@ func (r *Router) byKey() []*trouble {
 // what is over, what kills fish soonest, nearest to the spring (its failing is
 // the cause of the others), longest.
 func (r *Router) sorted(p alarm.Priority) []*trouble {
+	return r.ranked(p, func(t *trouble) bool { return !t.hidden })
+}
+
+// ranked is sorted of what is wanted, hidden or not.
+func (r *Router) ranked(p alarm.Priority, want func(*trouble) bool) []*trouble {
 	var list []*trouble
 	for _, t := range r.troubles {
-		if t.raised.Priority == p && !t.hidden {
+		if t.raised.Priority == p && want(t) {
 			list = append(list, t)
 		}
 	}
