@@ -483,6 +483,50 @@ func checkWhole(t *testing.T, c *config.Config) {
 			t.Errorf("chore without an hour: %+v", ch)
 		}
 	}
+	for _, pn := range c.People {
+		for _, r := range pn.Reach {
+			hook := slices.ContainsFunc(c.Hooks, func(h config.Hook) bool { return h.Name == r.Address })
+			if r.Way == callout.Email && r.Address != pn.Email || r.Way == callout.SMS && (r.Address != pn.Mobile || c.SMS == nil) || r.Way == callout.Hook && !hook || r.Address == "" {
+				t.Errorf("%q cannot be reached by %+v", pn.Name, r)
+			}
+		}
+		if !regexp.MustCompile(`^(\+[1-9][0-9]{6,14})?$`).MatchString(pn.Mobile) {
+			t.Errorf("%q has the number %q", pn.Name, pn.Mobile)
+		}
+	}
+	if l := c.CallOut.Watch; l != nil {
+		people, _ := l.On(options.Now)
+		if len(people) == 0 || len(l.Fallback) == 0 {
+			t.Errorf("nobody is called: %+v", l)
+		}
+		for _, name := range people {
+			i := slices.IndexFunc(c.People, func(pn config.Person) bool { return pn.Name == name })
+			if i < 0 || !slices.Contains(c.CallOut.People, name) {
+				t.Errorf("%q is called and is nobody", name)
+			}
+		}
+	}
+	if s := c.SMS; s != nil && ((s.Device == "") == (len(s.Run) == 0) || s.Timeout <= 0 || s.PerHour < 1) {
+		t.Errorf("text messages cannot be sent: %+v", s)
+	}
+	topics := make(map[string]bool)
+	for _, h := range c.Horns {
+		if h.Topic == "" || h.On == h.Off || topics[h.Topic] || topics[h.Feedback] || h.Within <= 0 || h.Longest <= 0 {
+			t.Errorf("horn is not whole: %+v", h)
+		}
+		topics[h.Topic] = true
+		topics[h.Feedback] = h.Feedback != ""
+	}
+	for _, h := range c.Hooks {
+		if h.URL == "" || h.Method == "" || h.ContentType == "" || h.Timeout <= 0 {
+			t.Errorf("hook is not whole: %+v", h)
+		}
+	}
+	for _, h := range c.Heartbeats {
+		if (h.URL == "") == (h.Email == "") || h.Every < h.Timeout || h.Timeout <= 0 {
+			t.Errorf("heartbeat is not whole: %+v", h)
+		}
+	}
 	if b := c.Broker; cmp.Or(b.Listen, b.URL) == "" || b.ClientID == "" {
 		t.Errorf("broker is not whole: %+v", b)
 	}

@@ -64,8 +64,8 @@ func (p *parser) hooks() {
 			}
 		}
 		if body, ok := filled(b, "body"); ok {
-			if err := tryBody(body, h.ContentType); err != nil {
-				b.Fault(b.Rng("body"), "Template that does not work", err.Error())
+			if wrong := tryBody(body, h.ContentType); wrong != "" {
+				b.Fault(b.Rng("body"), "Template that does not work", wrong)
 			} else {
 				h.Body = body
 			}
@@ -96,9 +96,9 @@ var hookSample = hookFields{
 // inTemplate finds the place that text/template names, and what it says.
 var inTemplate = regexp.MustCompile(`^template: body:(\d+)(?::\d+)?: (?:executing "body" at )?(.*)$`)
 
-// tryBody parses a template and runs it. The error says where it does not work and
-// what would.
-func tryBody(text, contentType string) error {
+// tryBody parses a template and runs it. It says where that does not work and what
+// would, in sentences, or "".
+func tryBody(text, contentType string) string {
 	toJSON := func(v any) (string, error) {
 		b, err := json.Marshal(v)
 		return string(b), err
@@ -107,22 +107,31 @@ func tryBody(text, contentType string) error {
 	if err == nil {
 		err = plainTemplate(t)
 	}
-	var out bytes.Buffer
-	if err == nil {
-		err = t.Execute(&out, hookSample)
-	}
-	if err != nil {
-		why := strings.ReplaceAll(err.Error(), "\n", " ")
-		if m := inTemplate.FindStringSubmatch(why); m != nil {
-			why = fmt.Sprintf("line %s of the body: %s", m[1], m[2])
+	media, _, _ := mime.ParseMediaType(contentType)
+	isJSON := media == "application/json" || strings.HasSuffix(media, "+json")
+	for _, code := range []string{hookSample.Code, ""} {
+		var out bytes.Buffer
+		sample := hookSample
+		sample.Code = code
+		if err == nil {
+			err = t.Execute(&out, sample)
 		}
-		return fmt.Errorf(`%s. Write a template of Go's text/template with %s, such as {"text": {{json .Short}}}`, why, fields)
+		if err == nil && isJSON && !json.Valid(out.Bytes()) {
+			without := ""
+			if code == "" {
+				without = " in a message without a code"
+			}
+			return fmt.Sprintf(`What comes out%s is not JSON; texts hold quotes and line breaks. Write each value with json and without quotes around it: {"text": {{json .Short}}}.`, without)
+		}
 	}
-	media, _, err := mime.ParseMediaType(contentType)
-	if isJSON := media == "application/json" || strings.HasSuffix(media, "+json"); err == nil && isJSON && !json.Valid(out.Bytes()) {
-		return errors.New(`what comes out is not JSON once a text holds quotes or line breaks. Write each value with json and without quotes around it: {"text": {{json .Short}}}`)
+	if err == nil {
+		return ""
 	}
-	return nil
+	why := strings.ReplaceAll(err.Error(), "\n", " ")
+	if m := inTemplate.FindStringSubmatch(why); m != nil {
+		why = fmt.Sprintf("Line %s of the body: %s", m[1], strings.TrimSuffix(m[2], " in type config.hookFields"))
+	}
+	return fmt.Sprintf(`%s. Write a template of Go's text/template with %s, such as {"text": {{json .Short}}}.`, why, fields)
 }
 
 // plainTemplate refuses what a body has no use for and what may never end: loops

@@ -29,7 +29,7 @@ func (p *parser) topicUser(t string) string {
 		}
 	}
 	if p.c.Alive != nil && p.c.Alive.Topic == t {
-		return "alive"
+		return "the alive block"
 	}
 	for _, o := range p.c.Peers {
 		if o.Topic == t {
@@ -43,7 +43,7 @@ func (p *parser) topicUser(t string) string {
 func (p *parser) ownTopic(b *hclread.Block, attr, example string) string {
 	t := topicOf(b, attr, example)
 	if user := p.topicUser(t); user != "" {
-		b.Fault(b.Rng(attr), "Topic used twice", fmt.Sprintf("There is %s at this topic. Write one that nothing else uses.", user))
+		b.Fault(b.Rng(attr), "Topic used twice", fmt.Sprintf("This is already the topic of %s. Write one that nothing else uses.", user))
 	}
 	return t
 }

@@ -72,6 +72,8 @@ func (p *parser) usualReach(b *hclread.Block, pn Person) (out []callout.Reach) {
 		out = append(out, email)
 	}
 	switch {
+	case len(out) > 0 && pn.Mobile != "" && p.c.SMS == nil && !p.file.Broken():
+		b.Warn(b.Rng("mobile"), "No text messages", fmt.Sprintf("There is a number, but no sms block: %s is told by email only. Add a block sms { ... }, or delete the line.", b.What()))
 	case len(out) > 0:
 	case !b.Has("email") && !b.Has("mobile"):
 		if !b.Broken() {

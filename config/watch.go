@@ -182,7 +182,7 @@ func (p *parser) swaps(l *watchlist.List) (out []watchlist.Swap) {
 		case s.Off == s.On:
 			b.Fault(b.Rng("on"), "Nothing to swap", "The same person is off and on. Write who comes instead.")
 		case !slices.ContainsFunc(l.Watches, func(w watchlist.Watch) bool { return slices.Contains(w.People, s.Off) }) && len(l.Watches) > 0 && !p.file.Broken() &&
-			!slices.ContainsFunc(out, func(o watchlist.Swap) bool { return o.On == s.Off }):
+			!slices.ContainsFunc(out, func(o watchlist.Swap) bool { return o.On == s.Off && o.From.Before(s.To) && s.From.Before(o.To) }):
 			b.Warn(b.Rng("off"), "Never on watch", fmt.Sprintf("No watch has %q, so this swap changes nothing. Write somebody who is on watch.", s.Off))
 		}
 		if i := slices.IndexFunc(out, func(o watchlist.Swap) bool { return o.Off == s.Off && o.From.Before(s.To) && s.From.Before(o.To) }); i >= 0 && s.Off != "" && fromOK && toOK {

@@ -189,6 +189,7 @@ func (b *Body) Done() {
 		known = append(known, n)
 	}
 	slices.Sort(known)
+	known = slices.Compact(known)
 	names := make([]string, 0, len(b.body.Attributes))
 	for n := range b.body.Attributes {
 		names = append(names, n)

@@ -196,6 +196,22 @@ func TestFirstGap(t *testing.T) {
 	}
 }
 
+// Time.ZoneBounds ends before it begins on 31 December 2040 (go1.26, all zones with
+// summer time).
+func TestFirstGapFarAhead(t *testing.T) {
+	for _, name := range zones {
+		l := watchlist.List{Location: zone(t, name), Watches: []watchlist.Watch{{Days: every(), People: []string{"kim"}}}}
+		if g, ok := l.FirstGap(utc("2026-11-25 08:00"), utc("2055-01-01 00:00")); ok {
+			t.Errorf("%s: gap %s", name, span(g))
+		}
+		l.Watches = nil
+		from, to := utc("2026-11-25 08:00"), utc("2055-01-01 00:00")
+		if g, ok := l.FirstGap(from, to); !ok || g != (watchlist.Gap{From: from, To: to}) {
+			t.Errorf("%s without a watch: gap %s, %v", name, span(g), ok)
+		}
+	}
+}
+
 func span(g watchlist.Gap) string {
 	const layout = "2006-01-02 15:04"
 	return g.From.Format(layout) + " to " + g.To.Format(layout)
@@ -288,7 +304,7 @@ func once(names []string) (out []string) {
 // changes are about when clocks change in one of zones.
 var changes = []time.Time{
 	utc("2026-03-08 07:00"), utc("2026-03-29 01:00"), utc("2026-04-04 15:00"),
-	utc("2026-10-03 15:30"), utc("2026-10-25 01:00"), utc("2026-11-01 06:00"),
+	utc("2026-10-03 15:30"), utc("2026-10-25 01:00"), utc("2026-11-01 06:00"), utc("2040-12-31 12:00"),
 }
 
 // compare holds a list against naive at each minute of a few days.

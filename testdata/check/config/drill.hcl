@@ -1,0 +1,23 @@
+site "Alder Fork" {
+}
+unit "spring intake" {
+  kind = "spring"
+}
+probe "spring temperature" {
+  quantity = "temperature"
+  at       = "spring intake"
+  topic    = "alderfork/spring/temperature"
+}
+mail {
+  host = "mail.alderfork.example"
+  from = "weirkeeper@alderfork.example"
+}
+person "kim" {
+  email = "kim@alderfork.example"
+}
+drill {
+  days        = ["wednesday"]
+  at          = "10"
+  every_weeks = 0
+  within      = "1 min"
+}

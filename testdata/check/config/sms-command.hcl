@@ -1,0 +1,16 @@
+site "Alder Fork" {
+}
+unit "spring intake" {
+  kind = "spring"
+}
+probe "spring temperature" {
+  quantity = "temperature"
+  at       = "spring intake"
+  topic    = "alderfork/spring/temperature"
+}
+person "kim" {
+  mobile = "+44 7700 900123"
+}
+sms {
+  run = "/usr/local/bin/send-text {to}"
+}

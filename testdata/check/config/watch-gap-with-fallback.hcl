@@ -1,0 +1,28 @@
+site "Alder Fork" {
+}
+unit "spring intake" {
+  kind = "spring"
+}
+probe "spring temperature" {
+  quantity = "temperature"
+  at       = "spring intake"
+  topic    = "alderfork/spring/temperature"
+}
+mail {
+  host = "mail.alderfork.example"
+  from = "weirkeeper@alderfork.example"
+}
+person "kim" {
+  email = "kim@alderfork.example"
+}
+person "rowan" {
+  email = "rowan@alderfork.example"
+}
+watch "nights" {
+  from   = "18:00"
+  to     = "07:00"
+  people = ["kim"]
+}
+call_out {
+  fallback = ["rowan", "kim"]
+}
