@@ -78,9 +78,10 @@ type Options struct {
 
 // Client is one link to a broker.
 type Client struct {
-	opt  Options
-	log  *slog.Logger
-	acks acks
+	opt   Options
+	log   *slog.Logger
+	acks  acks
+	words words
 
 	subscribing sync.WaitGroup
 
@@ -105,9 +106,10 @@ func New(opt Options) (*Client, error) {
 		opt.Retry = time.Second
 	}
 	return &Client{
-		opt:  opt,
-		log:  opt.Log.With("component", "mqtt"),
-		acks: acks{wake: make(chan struct{}, 1), idle: make(chan struct{}), quit: make(chan struct{})},
+		opt:   opt,
+		log:   opt.Log.With("component", "mqtt"),
+		acks:  acks{wake: make(chan struct{}, 1), idle: make(chan struct{}), quit: make(chan struct{})},
+		words: words{wake: make(chan struct{}, 1)},
 	}, nil
 }
 
@@ -170,6 +172,9 @@ func (c *Client) link(ctx context.Context) (linked bool, err error) {
 	}
 	c.log.Info("link up", "session_present", connect.SessionPresent(), "topics", len(c.opt.Topics))
 	c.say(true, detail)
+	speaking, hush := context.WithCancel(ctx)
+	defer hush()
+	c.subscribing.Go(func() { c.speak(speaking, client) })
 	select {
 	case err := <-lost:
 		return true, fmt.Errorf("link lost: %w", err)
