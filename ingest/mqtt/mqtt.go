@@ -67,6 +67,8 @@ type Options struct {
 	// Handle gets every message in the order of arrival, one at a time. It may
 	// block.
 	Handle func(ingest.Message)
+	// Words, if set, are published on each link. They are one client's alone.
+	Words *Words
 	// OnLink, if set, is told when the link comes up or goes down, or when the
 	// reason changes. While up, a detail says which topics were refused. It is
 	// called from Run, one call at a time.
@@ -78,10 +80,9 @@ type Options struct {
 
 // Client is one link to a broker.
 type Client struct {
-	opt   Options
-	log   *slog.Logger
-	acks  acks
-	words words
+	opt  Options
+	log  *slog.Logger
+	acks acks
 
 	subscribing sync.WaitGroup
 
@@ -106,10 +107,9 @@ func New(opt Options) (*Client, error) {
 		opt.Retry = time.Second
 	}
 	return &Client{
-		opt:   opt,
-		log:   opt.Log.With("component", "mqtt"),
-		acks:  acks{wake: make(chan struct{}, 1), idle: make(chan struct{}), quit: make(chan struct{})},
-		words: words{wake: make(chan struct{}, 1)},
+		opt:  opt,
+		log:  opt.Log.With("component", "mqtt"),
+		acks: acks{wake: make(chan struct{}, 1), idle: make(chan struct{}), quit: make(chan struct{})},
 	}, nil
 }
 
@@ -174,7 +174,9 @@ func (c *Client) link(ctx context.Context) (linked bool, err error) {
 	c.say(true, detail)
 	speaking, hush := context.WithCancel(ctx)
 	defer hush()
-	c.subscribing.Go(func() { c.speak(speaking, client) })
+	if w := c.opt.Words; w != nil {
+		c.subscribing.Go(func() { c.speak(speaking, client, w) })
+	}
 	select {
 	case err := <-lost:
 		return true, fmt.Errorf("link lost: %w", err)

@@ -9,12 +9,18 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
-// words are what the daemon says on topics: the newest of each.
-type words struct {
+// Words are what the daemon says on topics: the newest of each. They live longer
+// than any client.
+type Words struct {
 	mu     sync.Mutex
 	newest map[string]word
 	unsaid map[string]bool // not published on this link
 	wake   chan struct{}
+}
+
+// NewWords is nothing said.
+func NewWords() *Words {
+	return &Words{newest: make(map[string]word), unsaid: make(map[string]bool), wake: make(chan struct{}, 1)}
 }
 
 type word struct {
@@ -26,35 +32,43 @@ type word struct {
 // on one topic that wait, the newest only. It goes out again on each new link,
 // since the old one may not have carried it. It does not wait. retained asks the
 // broker to keep it for who comes later.
-func (c *Client) Say(topic string, payload []byte, retained bool) {
-	c.words.mu.Lock()
-	if c.words.newest == nil {
-		c.words.newest, c.words.unsaid = make(map[string]word), make(map[string]bool)
-	}
-	c.words.newest[topic] = word{slices.Clone(payload), retained}
-	c.words.unsaid[topic] = true
-	c.words.mu.Unlock()
+func (w *Words) Say(topic string, payload []byte, retained bool) {
+	w.mu.Lock()
+	w.newest[topic] = word{slices.Clone(payload), retained}
+	w.unsaid[topic] = true
+	w.mu.Unlock()
 	select {
-	case c.words.wake <- struct{}{}:
+	case w.wake <- struct{}{}:
 	default:
 	}
 }
 
-// speak publishes what is said until ctx ends, which is with the link.
-func (c *Client) speak(ctx context.Context, client paho.Client) {
-	c.words.mu.Lock()
-	for t := range c.words.newest {
-		c.words.unsaid[t] = true
+// all makes everything unsaid, for a new link.
+func (w *Words) all() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for t := range w.newest {
+		w.unsaid[t] = true
 	}
-	c.words.mu.Unlock()
+}
+
+// take gives what is unsaid, which then counts as said.
+func (w *Words) take() map[string]word {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	now := make(map[string]word, len(w.unsaid))
+	for t := range w.unsaid {
+		now[t] = w.newest[t]
+	}
+	clear(w.unsaid)
+	return now
+}
+
+// speak publishes what is said until ctx ends, which is with the link.
+func (c *Client) speak(ctx context.Context, client paho.Client, w *Words) {
+	w.all()
 	for {
-		c.words.mu.Lock()
-		now := make(map[string]word, len(c.words.unsaid))
-		for t := range c.words.unsaid {
-			now[t] = c.words.newest[t]
-		}
-		clear(c.words.unsaid)
-		c.words.mu.Unlock()
+		now := w.take()
 		for _, t := range slices.Sorted(maps.Keys(now)) {
 			if ctx.Err() != nil {
 				return
@@ -70,7 +84,7 @@ func (c *Client) speak(ctx context.Context, client paho.Client) {
 			}
 		}
 		select {
-		case <-c.words.wake:
+		case <-w.wake:
 		case <-ctx.Done():
 			return
 		}

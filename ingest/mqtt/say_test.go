@@ -9,10 +9,10 @@ import (
 )
 
 // speaker is a running client that says things.
-func speaker(t *testing.T, url string) (*mqtt.Client, chan bool) {
+func speaker(t *testing.T, url string) (*mqtt.Words, chan bool) {
 	t.Helper()
 	opt := options(url)
-	opt.ClientID = "speaker"
+	opt.ClientID, opt.Words = "speaker", mqtt.NewWords()
 	links := make(chan bool, 1000)
 	opt.OnLink = func(up bool, _ string) { links <- up }
 	c, err := mqtt.New(opt)
@@ -21,7 +21,7 @@ func speaker(t *testing.T, url string) (*mqtt.Client, chan bool) {
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
-	return c, func() chan bool {
+	return opt.Words, func() chan bool {
 		go func() { done <- c.Run(ctx) }()
 		t.Cleanup(func() {
 			cancel()
