@@ -35,6 +35,7 @@ func commands() []command {
 		{"false", "[--by NAME] [--why TEXT] ALARM", "mark the newest raise of an alarm as no trouble, for weirkeeper rules", runFalse},
 		{"done", "[--by NAME] CHORE [UNIT]", "record a chore as done now", runDone},
 		{"clean", "start|finish [--by NAME] [--for TIME] UNIT", "say that a unit is being cleaned, and that it is clean", runClean},
+		{"drill", "[--by NAME] [--within TIME] | --list --site FILE", "call out for a test, which is to be answered; or list the drills", runDrill},
 		{"links", "[--site FILE]", "the link of each unit, for a printed code at it", runLinks},
 		{"lot", "VERB ...", "the record of the lots: what was done, where they are, what comes next", runLot},
 		{"rules", "[--days N]", "say what each rule did: raised, false, answered, standing", runRules},

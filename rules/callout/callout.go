@@ -30,6 +30,8 @@ const (
 	AllWell Reason = "all well"
 	// Drill: a test call-out, to be answered like any other.
 	Drill Reason = "drill"
+	// Heartbeat: a mail to an outside watcher, whose absence is noticed.
+	Heartbeat Reason = "heartbeat"
 	// Reply: what a person's own message is answered with, to that person
 	// alone.
 	Reply Reason = "reply"

@@ -57,6 +57,10 @@ func (k *keeper) takeAct(now time.Time, a act.Act, lasts time.Duration) (string,
 		if a.Kind == act.CleaningStarted && lasts == 0 {
 			lasts = k.site.SuppressFor(a.Unit)
 		}
+	case act.DrillStarted:
+		if lasts == 0 {
+			lasts = drillWithin
+		}
 	default:
 	}
 	if lasts != 0 {
@@ -67,6 +71,7 @@ func (k *keeper) takeAct(now time.Time, a act.Act, lasts time.Duration) (string,
 	}
 	said := k.actWords(now, a)
 	k.batch.Acts = append(k.batch.Acts, a)
+	k.drills.take(a)
 	if a.Kind == act.CleaningFinished && a.Chore != "" {
 		k.batch.ChoresDone = append(k.batch.ChoresDone, site.ChoreDone{Chore: a.Chore, Unit: a.Unit, By: a.By, At: a.At, Via: a.Via})
 	}
@@ -235,6 +240,11 @@ func (k *keeper) pressed(m ingest.Message) bool {
 func (k *keeper) push(b *site.Button, m ingest.Message) (err error) {
 	const via = "button"
 	who := "somebody at the button"
+	if b.Silences != "" {
+		k.log.Info("horn silenced by hand", "horn", b.Silences, "button", b.Name)
+		k.house.silence(b.Silences)
+		return nil
+	}
 	if b.Done {
 		_, err = k.choreDone(m.ArrivedAt, site.ChoreDone{Chore: b.Chore, Unit: b.At, By: who, Via: via})
 		return err

@@ -77,6 +77,10 @@ type Daemon struct {
 	listener net.Listener
 	tick     clock.Ticker
 	linkUp   atomic.Bool
+	words    *mqtt.Words
+	outside  outside
+	beats    map[*config.Heartbeat]clock.Ticker
+	watchdog clock.Ticker // nil without one of the service manager's
 	intake   context.Context // ended first of all: nothing more is taken in
 	shut     context.CancelFunc
 }
@@ -135,7 +139,10 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 		clock: opt.Clock, wall: newWall(opt.Clock, latest, synced), outbox: newOutbox(d.ledger), dir: c.Paths.Data, log: log("keeper"), metrics: m,
 		in: make(chan ingest.Message, queueLen), commands: make(chan func(time.Time)), mail: make(chan struct{}, 1), closed: make(chan struct{}),
 		badLog: make(map[string]badSample), uncounted: make(map[rules.Span]time.Time), needYear: make(chan struct{}, 1), hasYear: make(map[string]bool),
+		drills: drills{plan: c.CallOut.Drill, zone: c.Site.Location}, mailBeats: newMailBeats(c),
 	}
+	d.words = mqtt.NewWords()
+	d.keeper.house = newHouse(c, d.words.Say, d.linkUp.Load, d.Health)
 	if err = d.keeper.rebuild(ctx); err != nil {
 		return nil, err
 	}
@@ -148,13 +155,14 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	d.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
 		historyCollector{d.history},
 		&stateCollector{status: d.keeper.status.Load, now: d.keeper.now, outbox: d.ledger.OutboxDepth})
-	if err = d.openBroker(topics(c.Site, in.Topics())); err != nil {
+	if err = d.openBroker(houseTopics(d.keeper.house, topics(c.Site, in.Topics()))); err != nil {
 		return nil, err
 	}
 	if err = d.openSender(opt.Log); err != nil {
 		return nil, err
 	}
 	d.tick = opt.Clock.Ticker(opt.TickEvery)
+	d.openHeartbeats()
 	return d, nil
 }
 
@@ -232,7 +240,7 @@ func (d *Daemon) openBroker(topics []string) (err error) {
 	b := d.opt.Config.Broker
 	d.client = mqtt.Options{
 		URLs: []string{b.URL}, ClientID: b.ClientID, User: b.User, Topics: topics, Log: d.opt.Log, Now: d.opt.Clock.Now,
-		Handle: d.handle, OnLink: d.onLink,
+		Handle: d.handle, OnLink: d.onLink, Words: d.words,
 	}
 	if !b.Embedded() {
 		if d.client.Password, err = b.Password.Resolve(d.opt.Getenv, d.opt.ReadFile); err != nil {
@@ -337,7 +345,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if d.broker != nil {
 		stages = append(stages, stage{"broker", d.broker.Run})
 	}
-	stages = append(stages, stage{"history", d.runHistory}, stage{"web", d.serve})
+	stages = append(stages, stage{"history", d.runHistory}, stage{"web", d.serve}, stage{"heartbeat", d.runHeartbeats}, stage{"watchdog", d.runWatchdog})
 	if d.sender != nil {
 		stages = append(stages, stage{"sender", func(ctx context.Context) error { return d.sender.Run(ctx, d.keeper.mail) }})
 	}
@@ -375,6 +383,12 @@ func (d *Daemon) Close() error {
 	if d.tick != nil {
 		d.tick.Stop()
 	}
+	if d.watchdog != nil {
+		d.watchdog.Stop()
+	}
+	for _, t := range d.beats {
+		t.Stop()
+	}
 	var errs []error
 	if d.listener != nil {
 		if err := d.listener.Close(); !errors.Is(err, net.ErrClosed) {
@@ -396,11 +410,10 @@ func (d *Daemon) Status() *status.Status { return d.keeper.status.Load() }
 // Health is "" while the daemon watches, else what is wrong in a few words.
 func (d *Daemon) Health() string {
 	s := d.Status()
-	beat := time.UnixMicro(d.keeper.beat.Load())
 	switch {
 	case s == nil:
 		return "starting, nothing judged yet"
-	case d.keeper.now().Sub(beat) > 10*d.opt.TickEvery+5*time.Second:
+	case !d.ticking():
 		return "the keeper has not ticked lately"
 	case s.Failing:
 		return "the record cannot be written"

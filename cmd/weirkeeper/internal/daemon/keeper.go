@@ -102,6 +102,10 @@ type keeper struct {
 
 	parts parts // taken at ticks
 
+	house     *house
+	drills    drills
+	mailBeats *mailBeats
+
 	status atomic.Pointer[status.Status]
 	beat   atomic.Int64 // clock time of the last tick, Unix microseconds
 }
@@ -186,7 +190,7 @@ func (k *keeper) pending() bool {
 // everything else that the keeper does.
 func (k *keeper) take(m ingest.Message) {
 	m.ArrivedAt = k.now()
-	if k.pressed(m) {
+	if k.pressed(m) || k.house != nil && k.house.hears(m.ArrivedAt, m) {
 		if m.Ack != nil {
 			k.acks = append(k.acks, m.Ack)
 		}
@@ -248,15 +252,14 @@ func (k *keeper) observe(trs []alarm.Transition) {
 
 // due asks the router what people have to be told.
 func (k *keeper) due(now time.Time) {
-	if msgs := k.router.Due(now, k.look(now)); len(msgs) > 0 {
+	msgs := k.router.Due(now, k.look(now))
+	if k.house != nil && !k.failing && k.house.well() == "" {
+		msgs = append(msgs, k.mailBeats.due(now)...)
+	}
+	if len(msgs) > 0 {
 		k.batch.Messages = append(k.batch.Messages, msgs...)
 		k.urgent = true
 	}
-}
-
-// look is what the router may ask of the water.
-func (k *keeper) look(now time.Time) notify.Look {
-	return notify.Look{Current: func(key alarm.Key) string { return k.engine.Detail(now, key) }}
 }
 
 // tick does what time alone calls for. Errors: as commit.
@@ -282,6 +285,8 @@ func (k *keeper) tick(ctx context.Context, now time.Time) error {
 	k.releaseHeld()
 	k.parts.take(func(part rules.Part, ok bool, detail string) { k.observe(k.engine.Health(now, part, ok, detail)) })
 	k.observe(k.engine.Tick(now))
+	k.houseTick(now)
+	k.drillTick(now)
 	k.due(now)
 	k.beat.Store(now.UnixMicro())
 	k.publish(now)
@@ -509,6 +514,9 @@ func (k *keeper) rebuild(ctx context.Context) error {
 		return err
 	}
 	k.restorePresses(past.Acts)
+	for _, a := range past.Acts {
+		k.drills.take(a)
+	}
 	gone, err := k.engine.Rebuild(now, past)
 	if err != nil {
 		return fmt.Errorf("daemon: rebuild the alarms: %w", err)
@@ -525,8 +533,10 @@ func (k *keeper) rebuild(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("daemon: rebuild the call-outs: %w", err)
 	}
-	if since := now.Add(-notify.Remembers); since.Before(oldest) {
-		oldest = since
+	// The newest morning message and the newest mails that must arrive are
+	// younger than that.
+	if back := now.Add(-notify.Remembers - k.mailBeats.longest()); back.Before(oldest) {
+		oldest = back
 	}
 	records, err := k.ledger.Messages(ctx, oldest)
 	if err != nil {
@@ -536,6 +546,7 @@ func (k *keeper) rebuild(ctx context.Context) error {
 	for _, r := range records {
 		messages = append(messages, r.Message)
 	}
+	k.mailBeats.restore(messages)
 	k.router.Restore(journal, past.Standing, messages)
 	k.router.RestoreDrills(past.Acts)
 	if err := k.restoreAnswers(ctx, now); err != nil {
@@ -570,7 +581,7 @@ func (k *keeper) pastOf(ctx context.Context, e *rules.Engine, now time.Time) (ru
 	if p.ChoresDone, err = k.ledger.ChoresDone(ctx, now.AddDate(0, 0, -7)); err != nil {
 		return p, fmt.Errorf("daemon: read the chores done: %w", err)
 	}
-	if p.Acts, err = k.ledger.Acts(ctx, now.Add(-2*act.MaxShelf), act.OutOfService, act.InService); err != nil {
+	if p.Acts, err = k.ledger.Acts(ctx, now.Add(-2*act.MaxShelf), act.OutOfService, act.InService, act.DrillStarted, act.DrillAnswered); err != nil {
 		return p, fmt.Errorf("daemon: read the acts: %w", err)
 	}
 	if p.Standing, err = k.ledger.Standing(ctx); err != nil {

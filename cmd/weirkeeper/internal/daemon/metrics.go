@@ -25,6 +25,7 @@ type metrics struct {
 	steps        prometheus.Counter
 	reloads      *prometheus.CounterVec
 	unsafe, lost prometheus.Counter
+	heartbeats   *prometheus.CounterVec
 	diskFree     prometheus.Gauge
 	diskSize     prometheus.Gauge
 }
@@ -63,6 +64,9 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 	m.reloads = prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "weirkeeper_rules_reloads_total", Help: "Times the rules files were read anew, by what became of it.",
 	}, []string{"result"})
+	m.heartbeats = prometheus.NewCounterVec(prometheus.CounterOpts{
+		Name: "weirkeeper_heartbeats_total", Help: "Times an outside watcher was to be told that the daemon lives.",
+	}, []string{"watcher", "result"})
 	m.unsafe = prometheus.NewCounter(prometheus.CounterOpts{
 		Name: "weirkeeper_messages_acknowledged_unstored_total", Help: "Messages acknowledged while the ledger could not be written.",
 	})
@@ -78,7 +82,7 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 	m.answers = prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "weirkeeper_answers_total", Help: "What people answered to call-outs, by how it came and what became of it.",
 	}, []string{"via", "outcome"})
-	reg.MustRegister(m.answers, m.steps, m.reloads, m.unsafe, m.lost, m.diskFree, m.diskSize, m.readings, m.stored, m.duplicates, m.commit, m.commitErrors, m.transitions, m.mail, m.link)
+	reg.MustRegister(m.answers, m.heartbeats, m.steps, m.reloads, m.unsafe, m.lost, m.diskFree, m.diskSize, m.readings, m.stored, m.duplicates, m.commit, m.commitErrors, m.transitions, m.mail, m.link)
 	return m
 }
 

@@ -175,6 +175,9 @@ func (k *keeper) watchClock(ctx context.Context) {
 	k.metrics.steps.Inc()
 	k.engine.Shift(step)
 	k.router.Shift(step)
+	if k.house != nil {
+		k.house.shift(step)
+	}
 	k.intake.ClockStepped()
 	k.steadyAt = now.Add(steadyAfter)
 	if err := k.ledger.ShiftOutbox(ctx, step); err != nil {
