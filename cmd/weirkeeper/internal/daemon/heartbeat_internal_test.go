@@ -193,9 +193,9 @@ func TestWatchdog(t *testing.T) {
 
 func TestStockWords(t *testing.T) {
 	lots := []lot.Lot{
-		{ID: "A", Species: "brook trout", EggTake: dusk.AddDate(0, 0, -50), Start: lot.Eyed, Eggs: 24000, Path: []lot.Stay{{Unit: "stack 1", From: dusk.AddDate(0, 0, -5)}}},
+		{ID: "A", Species: "brook trout", EggTake: dusk.AddDate(0, 0, -50), Start: lot.Eyed, StartUnits: 300, Eggs: 24000, Path: []lot.Stay{{Unit: "stack 1", From: dusk.AddDate(0, 0, -5)}}},
 		{ID: "B", Species: "arctic char", EggTake: dusk.AddDate(0, 0, -9), Start: lot.Green, Eggs: 15000, Path: []lot.Stay{{Unit: "stack 1", From: dusk.AddDate(0, 0, -5)}}},
-		{ID: "C", Species: "arctic char", EggTake: dusk.AddDate(0, 0, -50), Start: lot.Eyed, Eggs: 1000, Path: []lot.Stay{{Unit: "stack 1", From: dusk.AddDate(0, 0, -5)}}},
+		{ID: "C", Species: "arctic char", EggTake: dusk.AddDate(0, 0, -50), Start: lot.Eyed, StartUnits: 300, Eggs: 1000, Path: []lot.Stay{{Unit: "stack 1", From: dusk.AddDate(0, 0, -5)}}},
 	}
 	var entries []book.Entry
 	for _, l := range lots {
