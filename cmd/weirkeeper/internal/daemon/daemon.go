@@ -80,7 +80,7 @@ type Daemon struct {
 	words    *mqtt.Words
 	outside  outside
 	beats    map[*config.Heartbeat]clock.Ticker
-	watchdog clock.Ticker // nil without one of the service manager's
+	watchdog clock.Ticker    // nil without one of the service manager's
 	intake   context.Context // ended first of all: nothing more is taken in
 	shut     context.CancelFunc
 }
