@@ -184,9 +184,11 @@ func TestOdd(t *testing.T) {
 		}
 	}
 	for name, change := range map[string]func(*Series){
-		"still":      func(s *Series) { s.Points = []Point{{s.From, 0}, {s.To, 0}}; s.Setpoints = nil },
-		"huge":       func(s *Series) { s.Points = []Point{{s.From, -1e300}, {s.To, 1e300}} },
-		"long title": func(s *Series) { s.Title = "Raceway 2, the deep trough nearest to the head box: temperature of the water" },
+		"still": func(s *Series) { s.Points = []Point{{s.From, 0}, {s.To, 0}}; s.Setpoints = nil },
+		"huge":  func(s *Series) { s.Points = []Point{{s.From, -1e300}, {s.To, 1e300}} },
+		"long title": func(s *Series) {
+			s.Title = "Raceway 2, the deep trough nearest to the head box: temperature of the water"
+		},
 		"below zero": func(s *Series) { s.Points = []Point{{s.From, -1}, {s.To, 1}}; s.Setpoints = []float64{0.2} },
 		"half zone":  func(s *Series) { s.Location = time.FixedZone("", 5*3600+1800) },
 		"two days":   func(s *Series) { s.From = s.To.Add(-48 * time.Hour) },
