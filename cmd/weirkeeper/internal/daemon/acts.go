@@ -76,10 +76,12 @@ func (k *keeper) takeAct(now time.Time, a act.Act, lasts time.Duration) (string,
 		k.batch.ChoresDone = append(k.batch.ChoresDone, site.ChoreDone{Chore: a.Chore, Unit: a.Unit, By: a.By, At: a.At, Via: a.Via})
 	}
 	k.log.Info("act", "what", string(a.Kind), "by", a.By, "via", a.Via, "unit", a.Unit, "alarm", string(a.Alarm), "until", a.Until)
-	if a.Kind == act.DrillStarted {
+	switch a.Kind {
+	case act.DrillStarted:
 		k.router.DrillStarted(a)
-	} else if a.Kind == act.DrillAnswered {
+	case act.DrillAnswered:
 		k.router.DrillAnswered(a)
+	default:
 	}
 	return said, k.engine.Act(now, a), nil
 }
