@@ -548,7 +548,6 @@ func (k *keeper) rebuild(ctx context.Context) error {
 	}
 	k.mailBeats.restore(messages)
 	k.router.Restore(journal, past.Standing, messages)
-	k.router.RestoreDrills(past.Acts)
 	if err := k.restoreAnswers(ctx, now); err != nil {
 		return err
 	}
