@@ -156,7 +156,7 @@ func New(opt Options) (*Caller, error) {
 	if opt.Location == nil {
 		opt.Location = time.UTC
 	}
-	transport := http.DefaultTransport.(*http.Transport).Clone() //nolint:errcheck,forcetypeassert // it is that by its documentation
+	transport := http.DefaultTransport.(*http.Transport).Clone() // it is that by its documentation
 	// A connection kept open has mostly died by the next call-out.
 	transport.DisableKeepAlives = true
 	transport.MaxResponseHeaderBytes = 64 << 10

@@ -278,19 +278,15 @@ func (s *session) text() error {
 			}
 		}
 	}
-	m, err := mail.ReadMessage(strings.NewReader(b.String()))
+	got, err := parse(b.String())
 	if err != nil {
 		s.say("554 no mail: " + err.Error())
-		return nil
+		return nil //nolint:nilerr // the client was told
 	}
-	body, err := io.ReadAll(quotedprintable.NewReader(m.Body))
-	if err != nil {
-		s.say("554 no text: " + err.Error())
-		return nil
-	}
+	got.To = s.to
 	if s.fault.At != Dot || s.fault.Taken {
 		s.server.mu.Lock()
-		s.server.mails = append(s.server.mails, Mail{To: s.to, MessageID: m.Header.Get("Message-Id"), Body: strings.ReplaceAll(string(body), "\r\n", "\n")})
+		s.server.mails = append(s.server.mails, got)
 		s.server.mu.Unlock()
 	}
 	if answered, err := s.at(Dot); answered || err != nil {
@@ -298,4 +294,13 @@ func (s *session) text() error {
 	}
 	s.say("250 taken")
 	return nil
+}
+
+func parse(text string) (Mail, error) {
+	m, err := mail.ReadMessage(strings.NewReader(text))
+	if err != nil {
+		return Mail{}, err
+	}
+	body, err := io.ReadAll(quotedprintable.NewReader(m.Body))
+	return Mail{MessageID: m.Header.Get("Message-Id"), Body: strings.ReplaceAll(string(body), "\r\n", "\n")}, err
 }
