@@ -6,7 +6,9 @@ import (
 	"flag"
 	"image"
 	"image/color"
+	"image/draw"
 	"image/png"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -20,7 +22,7 @@ var look = flag.String("look", "", "a folder to put the pictures into, for a per
 
 var night = time.Date(2026, 10, 15, 3, 12, 0, 0, time.UTC)
 
-func unit(t *testing.T, name string) measure.Unit {
+func unit(t testing.TB, name string) measure.Unit {
 	t.Helper()
 	a, err := measure.Parse("1 " + name)
 	if err != nil {
@@ -68,11 +70,7 @@ func drawn(t *testing.T, name string, s Series) *image.RGBA {
 		t.Fatal(err)
 	}
 	out := image.NewRGBA(m.Bounds())
-	for y := range height {
-		for x := range width {
-			out.Set(x, y, m.At(x, y))
-		}
-	}
+	draw.Draw(out, out.Bounds(), m, image.Point{}, draw.Src)
 	return out
 }
 
@@ -203,5 +201,17 @@ func TestOdd(t *testing.T) {
 		odd.Points = append([]Point(nil), s.Points...)
 		change(&odd)
 		drawn(t, name, odd)
+	}
+}
+
+func BenchmarkPNG(b *testing.B) {
+	s := Series{Title: "Trough 3: flow", Unit: unit(b, "L/min"), From: night.Add(-6 * time.Hour), To: night, Setpoints: []float64{28}, Raised: night}
+	for i := range 360 {
+		s.Points = append(s.Points, Point{s.From.Add(time.Duration(i) * time.Minute), 31 + math.Sin(float64(i)*1.7)})
+	}
+	for b.Loop() {
+		if err := PNG(io.Discard, s); err != nil {
+			b.Fatal(err)
+		}
 	}
 }
