@@ -320,7 +320,7 @@ func (r *Router) restore(k alarm.Key, trs []alarm.Transition, msgs []callout.Mes
 	for i, tr := range trs {
 		// What is latched and was over before was told of as over.
 		over := !tr.From.Active() && !tr.To.Active()
-		if r.troubles[k] == nil && !tr.Raised() && !over && tr.To != alarm.Normal && tr.Priority > alarm.Note {
+		if i == 0 && !tr.Raised() && !over && tr.To != alarm.Normal && tr.Priority > alarm.Note {
 			t := &trouble{raised: tr, firstRaise: tr.Since, raises: 1, latest: tr}
 			t.latest.To = alarm.Unacknowledged
 			r.troubles[k] = t
