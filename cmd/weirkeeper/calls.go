@@ -208,7 +208,7 @@ func (r *callsRecord) clock(t, nearby time.Time) string {
 // reasons are why messages go, as told here.
 var reasons = map[callout.Reason]string{
 	callout.First: "call-out", callout.Repeat: "call-out repeated", callout.Returned: "news that it is over", callout.MorningRound: "morning round",
-	callout.Answered: "news of an answer", callout.AllWell: "news that all is well", callout.Drill: "drill", callout.Reply: "reply",
+	callout.Answered: "news of an answer", callout.AllWell: "news that all is well", callout.Drill: "drill", callout.Reply: "reply", callout.Heartbeat: "sign of life",
 }
 
 // message words one message and what became of it.

@@ -191,7 +191,10 @@ func TestSpares(t *testing.T) {
 		},
 		{
 			"said not to have arrived before its own answer",
-			[]func(*testing.T, *ledger.Ledger){begin("text", m), report("text", m, false), func(t *testing.T, l *ledger.Ledger) { ok(t, l.MarkSent(t.Context(), "text", at(m), "ok")) }},
+			[]func(*testing.T, *ledger.Ledger){begin("text", m), report("text", m, false), func(t *testing.T, l *ledger.Ledger) {
+				t.Helper()
+				ok(t, l.MarkSent(t.Context(), "text", at(m), "ok"))
+			}},
 			dues{m: {"mail"}},
 			map[string]ledger.MessageState{"text": ledger.Sent, "mail": ledger.Pending, "hook": ledger.Pending},
 			1,
@@ -206,6 +209,7 @@ func TestSpares(t *testing.T) {
 		{
 			"out of time",
 			[]func(*testing.T, *ledger.Ledger){func(t *testing.T, l *ledger.Ledger) {
+				t.Helper()
 				ok(t, l.Exec(t.Context(), `UPDATE outbox SET expires_at = next_attempt_at + 60000000 WHERE id = 'text'`))
 			}, expire(m)},
 			dues{m: {"mail"}},

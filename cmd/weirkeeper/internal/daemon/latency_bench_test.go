@@ -106,7 +106,12 @@ func mailServer(b *testing.B) (addr string, got chan string) {
 	ctx, stop := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() { ended <- s.Run(ctx) }()
-	b.Cleanup(func() { stop(); <-ended })
+	b.Cleanup(func() {
+		stop()
+		if err := <-ended; err != nil {
+			b.Error(err)
+		}
+	})
 	return s.Addr(), got
 }
 
@@ -155,7 +160,12 @@ func bareParts(b *testing.B, addr string, got chan string) (once func() time.Dur
 	ended := make(chan error, 1)
 	go func() { ended <- br.Run(ctx) }()
 	<-br.Ready()
-	b.Cleanup(func() { stop(); <-ended })
+	b.Cleanup(func() {
+		stop()
+		if err := <-ended; err != nil {
+			b.Error(err)
+		}
+	})
 	var port int
 	if _, err := fmt.Sscanf(addr, "127.0.0.1:%d", &port); err != nil {
 		b.Fatal(err)

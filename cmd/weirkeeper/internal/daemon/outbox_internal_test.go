@@ -115,31 +115,44 @@ func TestOutboxFromMemory(t *testing.T) {
 		state map[string]ledger.MessageState // once there is room
 	}{
 		{
-			"nothing", nil, map[time.Duration][]string{m: {"1 text"}, 2 * m: {"1 text", "2 mail"}, 4 * m: {"1 text", "2 mail", "3 hook"}},
+			"nothing", nil,
+			map[time.Duration][]string{m: {"1 text"}, 2 * m: {"1 text", "2 mail"}, 4 * m: {"1 text", "2 mail", "3 hook"}},
 			map[string]ledger.MessageState{"1 text": ledger.Pending, "2 mail": ledger.Pending, "3 hook": ledger.Pending},
 		},
 		{
-			"sent", []step{sent("1 text", m)}, map[time.Duration][]string{m: nil, 2 * m: nil, 30 * m: nil},
+			"sent",
+			[]step{sent("1 text", m)},
+			map[time.Duration][]string{m: nil, 2 * m: nil, 30 * m: nil},
 			map[string]ledger.MessageState{"1 text": ledger.Sent, "2 mail": ledger.NotNeeded, "3 hook": ledger.NotNeeded},
 		},
 		{
-			"failed for now", []step{failed("1 text", m, false)}, map[time.Duration][]string{m: nil, 2 * m: {"2 mail"}, 11 * m: {"1 text", "2 mail", "3 hook"}},
+			"failed for now",
+			[]step{failed("1 text", m, false)},
+			map[time.Duration][]string{m: nil, 2 * m: {"2 mail"}, 11 * m: {"1 text", "2 mail", "3 hook"}},
 			map[string]ledger.MessageState{"1 text": ledger.Pending, "2 mail": ledger.Pending, "3 hook": ledger.Pending},
 		},
 		{
-			"failed, and the spare sent", []step{failed("1 text", m, false), sent("2 mail", 2*m)}, map[time.Duration][]string{4 * m: nil, 11 * m: {"1 text"}},
+			"failed, and the spare sent",
+			[]step{failed("1 text", m, false), sent("2 mail", 2*m)},
+			map[time.Duration][]string{4 * m: nil, 11 * m: {"1 text"}},
 			map[string]ledger.MessageState{"1 text": ledger.Pending, "2 mail": ledger.Sent, "3 hook": ledger.NotNeeded},
 		},
 		{
-			"given up", []step{failed("1 text", m, true)}, map[time.Duration][]string{m: {"2 mail"}, 30 * m: {"2 mail", "3 hook"}},
+			"given up",
+			[]step{failed("1 text", m, true)},
+			map[time.Duration][]string{m: {"2 mail"}, 30 * m: {"2 mail", "3 hook"}},
 			map[string]ledger.MessageState{"1 text": ledger.Pending, "2 mail": ledger.Pending, "3 hook": ledger.Pending},
 		},
 		{
-			"did not arrive", []step{sent("1 text", m), lost("1 text", m)}, map[time.Duration][]string{m: {"2 mail"}, 4 * m: {"2 mail", "3 hook"}},
+			"did not arrive",
+			[]step{sent("1 text", m), lost("1 text", m)},
+			map[time.Duration][]string{m: {"2 mail"}, 4 * m: {"2 mail", "3 hook"}},
 			map[string]ledger.MessageState{"1 text": ledger.Sent, "2 mail": ledger.Pending, "3 hook": ledger.Pending},
 		},
 		{
-			"did not arrive, and the spare sent", []step{sent("1 text", m), lost("1 text", m), sent("2 mail", m)}, map[time.Duration][]string{m: nil, 30 * m: nil},
+			"did not arrive, and the spare sent",
+			[]step{sent("1 text", m), lost("1 text", m), sent("2 mail", m)},
+			map[time.Duration][]string{m: nil, 30 * m: nil},
 			map[string]ledger.MessageState{"1 text": ledger.Sent, "2 mail": ledger.Sent, "3 hook": ledger.NotNeeded},
 		},
 	} {

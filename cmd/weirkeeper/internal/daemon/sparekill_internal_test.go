@@ -135,7 +135,6 @@ func TestSparesOverKills(t *testing.T) {
 					reported := false
 					l := &life{end: end}
 					for restart := true; restart; {
-						restart = false
 						led, err := ledger.Open(t.Context(), ledger.Options{Path: path, Now: func() time.Time { return now }, Log: slog.New(slog.DiscardHandler)})
 						if err != nil {
 							t.Fatal(err)
