@@ -151,6 +151,8 @@ func TestBadValues(t *testing.T) {
 		{"unknown name where there is none", `x = "a"`, func(b *hclread.Body) { b.KnownNames("x", "section", nil) }, "Unknown section\nThere is no section \"a\", and nothing like it yet. Add it, or delete the name here."},
 		{"no equals sign", `x "a"`, func(b *hclread.Body) { b.Has("x") }, "Equals sign missing\nWrite x = \"a\" for a value. (A block's line ends with { instead.)"},
 		{"colon", `x: 7`, func(b *hclread.Body) { b.Has("x") }, "Equals sign missing\nWrite x = 7 for a value. (A block's line ends with { instead.)"},
+		{"number among texts", `x = ["a", "", "a", 3]`, func(b *hclread.Body) { b.Texts("x") }, "Text expected\nx is text and stands in quotes: write \"3\"."},
+		{"asked for as both", `y = 1`, func(b *hclread.Body) { b.Has("x"); b.One("x"); b.Done() }, "Unknown name\nThere is no \"y\" in the file. Write \"x\"."},
 		{"null of a kind in a list", `x = [true ? null : 1]`, func(b *hclread.Body) { b.Names("x") }, "Text expected\nx is one piece of text: write it in one pair of quotes."},
 		{"unknown name in a list", `x = ["head", "zzz"]`, func(b *hclread.Body) { b.KnownNames("x", "unit", []string{"head"}) }, "Unknown unit\nThere is no unit \"zzz\". Write \"head\"."},
 		{"date", `x = "14.10.2026"`, func(b *hclread.Body) { b.Moment("x", time.UTC) }, "Not a date and time\nx is a day and an hour: write it like \"2026-10-14 09:30\"."},

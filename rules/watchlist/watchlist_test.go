@@ -177,6 +177,7 @@ func TestFirstGap(t *testing.T) {
 		}, "UTC", "2026-12-01 12:00", "2027-12-02 12:00", "2026-12-25 00:00 to 2026-12-25 08:00"},
 		// A minute that is left out is no gap; one that comes twice is the first time.
 		{"the hour that is left out", watchlist.List{Watches: []watchlist.Watch{{Days: every(), From: at(3, 0), To: at(2, 0), People: []string{"kim"}}}}, "America/New_York", "2026-03-07 12:00", "2026-03-08 12:00", ""},
+		{"the night after a day of 23 hours", watchlist.List{Watches: []watchlist.Watch{{Days: on(0, 2, 3, 4, 5, 6), People: []string{"kim"}}, {Days: on(1), From: at(0, 30), To: at(0, 0), People: []string{"kim"}}}}, "America/New_York", "2026-03-08 05:00", "2026-03-10 05:00", "2026-03-09 04:00 to 2026-03-09 04:30"},
 		{"the half hour that is left out", watchlist.List{Watches: []watchlist.Watch{{Days: every(), From: at(2, 30), To: at(2, 0), People: []string{"kim"}}}}, "Australia/Lord_Howe", "2026-10-03 10:00", "2026-10-04 10:00", ""},
 		{"the hour that comes twice", watchlist.List{Watches: []watchlist.Watch{{Days: every(), From: at(1, 30), To: at(1, 0), People: []string{"kim"}}}}, "America/New_York", "2026-10-31 12:00", "2026-11-01 12:00", "2026-11-01 05:00 to 2026-11-01 05:30"},
 		{"and its second time", watchlist.List{Watches: []watchlist.Watch{{Days: every(), From: at(1, 30), To: at(1, 0), People: []string{"kim"}}}}, "America/New_York", "2026-11-01 05:30", "2026-11-01 12:00", "2026-11-01 06:00 to 2026-11-01 06:30"},
@@ -248,7 +249,11 @@ func write(l *watchlist.List, from, to time.Time) naive {
 			for _, o := range l.Watches {
 				anyFor = anyFor || o.Days.Holiday
 			}
-			if isHoliday && anyFor && !w.Days.Holiday || !(isHoliday && anyFor) && !w.Days.Week[d.Weekday()] {
+			begins := w.Days.Week[d.Weekday()]
+			if isHoliday && anyFor {
+				begins = w.Days.Holiday
+			}
+			if !begins {
 				continue
 			}
 			long := w.To - w.From

@@ -29,6 +29,13 @@ horn "light" {
   within = "5 s"
   silent = "1 h"
 }
+horn "gate" {
+  topic    = "alderfork/gate"
+  feedback = "alderfork/gate/state"
+}
+horn "lamp" {
+  topic = "alderfork/gate/state"
+}
 horn "nowhere" {
 }
 button "quiet" {
