@@ -110,6 +110,7 @@ type Modem struct {
 	// no network, refused how many sends the modem refused in a row.
 	lastReset, noNetwork time.Time
 	refused              int
+	unclear              int  // so often in a row it was not said how the SIM is
 	ready                bool // the port that is open now was of use
 }
 
@@ -231,7 +232,7 @@ func (m *Modem) Run(ctx context.Context) error {
 		m.ready = false
 		err := m.session(ctx)
 		if ctx.Err() != nil {
-			return nil
+			return nil //nolint:nilerr // the end of ctx is no error
 		}
 		if m.ready {
 			wait = firstWait
@@ -243,7 +244,7 @@ func (m *Modem) Run(ctx context.Context) error {
 		m.change(func(s *State) { *s = State{LastError: err.Error(), Since: s.Since} })
 		m.idle(ctx, wait)
 		if ctx.Err() != nil {
-			return nil
+			return nil //nolint:nilerr // the end of ctx is no error
 		}
 		wait = min(2*wait, longWait)
 	}

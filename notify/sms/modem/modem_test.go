@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"slices"
 	"strings"
@@ -64,7 +63,7 @@ func start(t *testing.T, sim modemtest.Options, opt modem.Options) *rig {
 	}
 	r.sim = modemtest.New(sim)
 	opt.Open = func(ctx context.Context) (modem.Port, error) { return r.sim.Dial(ctx) }
-	opt.Now, opt.Wait, opt.Log = time.Now, wait, slog.New(slog.NewTextHandler(io.Discard, nil))
+	opt.Now, opt.Wait, opt.Log = time.Now, wait, slog.New(slog.DiscardHandler)
 	opt.OnText = func(_ context.Context, x modem.Text) error {
 		r.mu.Lock()
 		defer r.mu.Unlock()
@@ -207,7 +206,9 @@ func TestSend(t *testing.T) {
 					if w == "sent" && taken != 1 || w == "temporary" && taken != 0 {
 						t.Errorf("the modem took %d messages when the outcome is %s", taken, w)
 					}
-					time.Sleep(2 * time.Minute)
+					if f == modemtest.Vanish || f == modemtest.VanishAfter {
+						time.Sleep(2 * time.Minute)
+					} // else at once
 					if err := r.send(t, "m2", rowan, "Trough 7 is well again"); err != nil {
 						t.Errorf("next message: %v", err)
 					}
@@ -430,6 +431,12 @@ func TestTroubles(t *testing.T) {
 		sends  bool
 	}{
 		{"no SIM", func(r *rig) { r.sim.TakeSIM(true) }, func(r *rig) { r.sim.TakeSIM(false) }, "no SIM in the modem (since 00:0", false},
+		{
+			"SIM not answering", func(r *rig) {
+				r.sim.Next(modemtest.AtCommand, slices.Repeat([]modemtest.Fault{modemtest.Refuse}, 44)...)
+			},
+			func(*rig) {}, "the SIM cannot be read", false,
+		},
 		{"searching", func(r *rig) { r.sim.Register(2) }, func(r *rig) { r.sim.Register(5) }, "no network: searching since 00:0", false},
 		{"denied", func(r *rig) { r.sim.Register(3) }, func(r *rig) { r.sim.Register(1) }, "no network: it refuses the SIM since 00:0", false},
 		{
@@ -480,6 +487,56 @@ func TestTroubles(t *testing.T) {
 			})
 		})
 	}
+}
+
+// TestDeaf gives up a port whose modem answers no more, and finds the modem again
+// when it does.
+func TestDeaf(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := start(t, modemtest.Options{}, modem.Options{})
+		defer r.stop(t)
+		time.Sleep(time.Minute)
+		r.sim.Next(modemtest.AtCommand, slices.Repeat([]modemtest.Fault{modemtest.Deaf}, 12)...)
+		time.Sleep(90 * time.Second)
+		if got := r.State().Trouble(); !strings.Contains(got, "modem answers no more") {
+			t.Errorf("trouble %q", got)
+		}
+		time.Sleep(10 * time.Minute)
+		if err := r.send(t, "m1", kim, trouble); err != nil || r.State().Trouble() != "" {
+			t.Errorf("afterwards: %v, trouble %q", err, r.State().Trouble())
+		}
+	})
+}
+
+// TestGarbledPlace lists a text under the number of another, which is not to be
+// deleted.
+func TestGarbledPlace(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := start(t, modemtest.Options{}, modem.Options{})
+		defer r.stop(t)
+		time.Sleep(2 * time.Second)
+		r.mu.Lock()
+		r.refuse = 3 // the first once, then both
+		r.mu.Unlock()
+		receive(t, r, "4711")
+		time.Sleep(time.Second)
+		receive(t, r, "status")
+		time.Sleep(time.Second)
+		r.mu.Lock()
+		r.refuse = 0
+		r.mu.Unlock()
+		// +CMTI of a third: AT+CPMS?, AT+CMGL
+		r.sim.Next(modemtest.AtCommand, "", modemtest.Garble)
+		receive(t, r, "pause 30 4711")
+		time.Sleep(time.Second)
+		if got := r.bodies(); len(got) != 0 || r.sim.Stored() != 3 {
+			t.Errorf("from a list with wrong numbers: %q, %d in the store", got, r.sim.Stored())
+		}
+		time.Sleep(3 * time.Minute)
+		if got := r.bodies(); len(got) != 3 || r.sim.Stored() != 0 {
+			t.Errorf("afterwards: %q, %d in the store", got, r.sim.Stored())
+		}
+	})
 }
 
 // TestNoPort opens the port again and again, and refuses messages at once.
@@ -546,10 +603,17 @@ func TestIncoming(t *testing.T) {
 		do   func(*testing.T, *rig)
 		want []string
 	}{
-		{"announced", func(t *testing.T, r *rig) { receive(t, r, "4711") }, []string{rowan + ": 4711"}},
-		{"in parts", func(t *testing.T, r *rig) { receive(t, r, long) }, []string{rowan + ": " + long}},
+		{"announced", func(t *testing.T, r *rig) {
+			t.Helper()
+			receive(t, r, "4711")
+		}, []string{rowan + ": 4711"}},
+		{"in parts", func(t *testing.T, r *rig) {
+			t.Helper()
+			receive(t, r, long)
+		}, []string{rowan + ": " + long}},
 		{
 			"a part missing", func(t *testing.T, r *rig) {
+				t.Helper()
 				if err := r.sim.ReceiveParts(rowan, long, func(n int) bool { return n != 1 }); err != nil {
 					t.Fatal(err)
 				}
@@ -563,6 +627,7 @@ func TestIncoming(t *testing.T) {
 		},
 		{
 			"more than fit", func(t *testing.T, r *rig) {
+				t.Helper()
 				for i := range 7 {
 					receive(t, r, fmt.Sprint("text ", i))
 					time.Sleep(time.Second)
@@ -572,6 +637,7 @@ func TestIncoming(t *testing.T) {
 		},
 		{
 			"not taken over", func(t *testing.T, r *rig) {
+				t.Helper()
 				r.mu.Lock()
 				r.refuse = 2
 				r.mu.Unlock()
@@ -581,6 +647,7 @@ func TestIncoming(t *testing.T) {
 		},
 		{
 			"deletion not answered, and refused", func(t *testing.T, r *rig) {
+				t.Helper()
 				time.Sleep(time.Minute)
 				// +CMTI: AT+CPMS?, AT+CMGL, AT+CMGR, AT+CMGD
 				r.sim.Next(modemtest.AtCommand, "", "", "", modemtest.Deaf)
@@ -594,6 +661,7 @@ func TestIncoming(t *testing.T) {
 		},
 		{
 			"unreadable", func(t *testing.T, r *rig) {
+				t.Helper()
 				r.sim.ReceivePDU("00FF")
 				receive(t, r, "4711")
 			},

@@ -2,7 +2,6 @@ package modem_test
 
 import (
 	"context"
-	"io"
 	"log/slog"
 	"testing"
 	"time"
@@ -31,7 +30,7 @@ func TestTerminal(t *testing.T) {
 		Open: modem.Serial(device, 115200), PIN: "1234", Now: time.Now,
 		// No wait here is for the sake of time: the quicker the better.
 		Wait: func(ctx context.Context, d time.Duration) error { return wait(ctx, min(d, 5*time.Millisecond)) },
-		Log:  slog.New(slog.NewTextHandler(io.Discard, nil)),
+		Log:  slog.New(slog.DiscardHandler),
 		OnText: func(_ context.Context, x modem.Text) error {
 			texts <- x
 			return nil

@@ -175,6 +175,12 @@ func (t *talk) sim(ctx context.Context) error {
 			}
 		})
 	}
+	// A SIM may be busy for a while, and an answer be lost.
+	unclear := func() {
+		if m.unclear++; m.unclear >= 3 {
+			set(SIMFailed)
+		}
+	}
 	for range 2 {
 		said, err := t.query(ctx, "AT+CPIN?", "+CPIN:")
 		var r *refusal
@@ -189,19 +195,22 @@ func (t *talk) sim(ctx context.Context) error {
 				set(PUKWanted)
 			case r.is(cme, 13, 15), r.is(cms, 313, 315):
 				set(SIMFailed)
+			default:
+				unclear()
 			}
-			return nil // or busy: the next poll tells
-		case err != nil:
 			return nil
+		case err != nil:
+			unclear()
+			return nil //nolint:nilerr // it was counted, and the next poll asks again
 		case said == "READY":
-			m.pinTried = false
+			m.pinTried, m.unclear = false, 0
 			set(SIMReady)
 			return nil
 		case said == "SIM PUK" || said == "PH-SIM PUK":
 			set(PUKWanted)
 			return nil
 		case said != "SIM PIN": // garbled, or a lock that we cannot open
-			m.opt.Log.Warn("SIM is not ready", "said", said)
+			unclear()
 			return nil
 		case m.opt.PIN == "":
 			set(PINWanted)
@@ -276,7 +285,7 @@ func registration(stat string) Network {
 		return Home
 	case "5", "7":
 		return Roaming
-	case "2":
+	case "2", "4": // 4 is out of coverage, or not known
 		return Searching
 	case "3":
 		return Denied
@@ -363,13 +372,14 @@ func (t *talk) serve(ctx context.Context, j *job) error {
 			return err
 		}
 	}
-	if st := m.State(); st.SIM != SIMReady || !st.Network.Registered() {
+	// Where the modem does not say how it stands with the network, trying shows.
+	if st := m.State(); st.SIM != SIMReady || st.Network != NetworkUnknown && !st.Network.Registered() {
 		j.done <- m.notNow()
 		return nil
 	}
 	jctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	defer context.AfterFunc(j.ctx, cancel)()
+	defer context.AfterFunc(j.ctx, cancel)() //nolint:contextcheck // the end of either ends it
 	parts := make([]sentPart, 0, len(j.parts))
 	for i, p := range j.parts {
 		ref, unknown, err := t.send(jctx, ctx, p)

@@ -90,7 +90,7 @@ func (m *Modem) listen(link string) (terminal, error) {
 // pollable closes f and gives the same open file in the mode in which Close ends a Read
 // that waits: package pty leaves it in the other one.
 func pollable(f *os.File) (*os.File, error) {
-	defer f.Close()
+	defer func() { _ = f.Close() }() // the copy is what is used
 	fd, err := syscall.Dup(int(f.Fd()))
 	if err != nil {
 		return nil, err

@@ -54,6 +54,8 @@ const (
 	Split Fault = "split"
 	// Unended: the last line of the answer has no end until the next answer.
 	Unended Fault = "unended"
+	// Garble: the first digit in each line of the answer is another one.
+	Garble Fault = "garble"
 	// Vanish: the port goes away before anything was done, VanishAfter after it,
 	// without an answer. It comes back.
 	Vanish      Fault = "vanish"
@@ -75,6 +77,7 @@ func Faults(p Point) []Fault {
 	case AtReport:
 		return []Fault{None, NotDelivered, NoReport, ReportLater}
 	case AtCommand:
+		return append(common, Garble)
 	}
 	return common
 }
@@ -344,7 +347,7 @@ func (m *Modem) serve(c io.ReadWriteCloser) {
 		}
 	}()
 	defer func() { <-pumped }()
-	defer c.Close()
+	defer func() { _ = c.Close() }() // it is to be gone
 	var in []byte
 	sending := -1 // the length that AT+CMGS gave, -1 for command mode
 	for b := range bytes {
@@ -424,6 +427,9 @@ func (m *Modem) command(line string) int {
 func (m *Modem) answer(f Fault, lines []string, final string) {
 	var b strings.Builder
 	for _, l := range lines {
+		if i := strings.IndexAny(l, "0123456789"); f == Garble && l[0] == '+' && i > 0 {
+			l = l[:i] + string('1'+(l[i]-'0')%9) + l[i+1:]
+		}
 		b.WriteString("\r\n" + l + "\r\n")
 		if f == Interrupt {
 			b.WriteString("\r\nRING\r\n\r\n^RSSI:14\r\n\r\n+CMTI: \"SM\",99\r\n")
