@@ -28,6 +28,13 @@
 //
 // "Handed over" means that the mail server took the message. Whether a
 // telephone rang is not known here; that is what the repeats are for.
-// Everybody on the list is told at the same time: there is no climbing from
-// one person to the next yet.
+//
+// # Who
+//
+// Who is called first is the watch list's word; after each Climb without an
+// answer the next one is called too, and in the end everybody. Nobody who was
+// called is dropped while that trouble stands unanswered. What each person was
+// told is known from that person's messages, also after a restart. See
+// escalate.go. A trouble that comes and goes begins at the first person each time
+// it comes.
 package notify

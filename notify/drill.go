@@ -79,7 +79,8 @@ func (r *Router) RestoreDrills(acts []act.Act) {
 	for _, a := range acts {
 		if a.Kind == act.DrillStarted {
 			r.DrillStarted(a)
-		} else if a.Kind == act.DrillAnswered {
+		}
+		if a.Kind == act.DrillAnswered {
 			r.drill = nil
 		}
 	}

@@ -18,7 +18,7 @@ import (
 	"weirkeeper/rules/watchlist"
 )
 
-var seeds = flag.Int64("seeds", 12, "how many random nights; with 40 or more each reason for a message must come up")
+var seeds = flag.Int64("seeds", 3, "how many random nights; with 40 or more each reason for a message must come up")
 
 // random is a night made by chance, of which nothing depends on the router.
 type random struct {

@@ -305,7 +305,7 @@ func (r *Router) Restore(journal, standing []alarm.Transition, messages []callou
 			if on := r.date(m.CreatedAt); on.After(r.wellOn) {
 				r.wellOn = on
 			}
-		case callout.First, callout.Repeat, callout.Returned, callout.Answered, callout.Reply:
+		case callout.First, callout.Repeat, callout.Returned, callout.Answered, callout.Reply, callout.Heartbeat:
 		}
 	}
 }
@@ -522,7 +522,7 @@ func (r *Router) mark(why callout.Reason, person string, keys []alarm.Key, code 
 			if !t.active() {
 				t.told, h.told, h.ever = true, true, false
 			}
-		case callout.AllWell, callout.Drill, callout.Reply:
+		case callout.AllWell, callout.Drill, callout.Reply, callout.Heartbeat:
 		}
 		r.forget(k)
 	}
@@ -558,7 +558,7 @@ func (p *ear) sent(why callout.Reason, at time.Time) {
 		p.lastSent, p.lastTold = at, at
 	case callout.Returned:
 		p.lastSent = at
-	case callout.Answered, callout.MorningRound, callout.AllWell, callout.Drill, callout.Reply:
+	case callout.Answered, callout.MorningRound, callout.AllWell, callout.Drill, callout.Reply, callout.Heartbeat:
 	}
 }
 
