@@ -16,6 +16,11 @@
 // keeper knows of a species: needs, equations of development, the tender time
 // and limits; what it leaves out is taken from published figures.
 //
+// A watch list is proven: every minute has somebody on watch, else the first gap is
+// a fault, or a warning where a fallback is written. The proof goes as far ahead as
+// dates and days of the week take to come together anew, so that a file that is
+// right today does not stop the daemon at a restart next year.
+//
 // The smallest file that works:
 //
 //	site "Alder Fork" {

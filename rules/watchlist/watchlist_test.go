@@ -365,7 +365,7 @@ func random(loc *time.Location, about time.Time, next func(n int) int) *watchlis
 }
 
 func TestAgreesWithWrittenOutMinutes(t *testing.T) {
-	for i := range 150 {
+	for i := range 70 {
 		r := rand.New(rand.NewPCG(uint64(i), 7))
 		about := changes[i%len(changes)]
 		loc := zone(t, zones[r.IntN(len(zones))])
