@@ -59,8 +59,8 @@ func runDemo(ctx context.Context, e env, args []string) int {
 	if err != nil {
 		return e.fault(err)
 	}
-	fmt.Fprintf(e.out, "Summary: %v of the hatchery's time in %.0f s. %d readings published and acknowledged, %d in the record.\n%d alarms raised, %d returned to normal, %d mails accepted by the mail server.\n",
-		o.Length, sum.Wall.Seconds(), sum.Published, sum.Stored, sum.Raised, sum.Returned, sum.Mails)
+	fmt.Fprintf(e.out, "Summary: %v of the hatchery's time in %.0f s. %d readings published and acknowledged, %d in the record.\n%d alarms raised, %d returned to normal, %d mails accepted by the mail server, %d text messages by the network.\n",
+		o.Length, sum.Wall.Seconds(), sum.Published, sum.Stored, sum.Raised, sum.Returned, sum.Mails, sum.Texts)
 	ids := make([]string, 0, len(sum.Gained))
 	for id := range sum.Gained {
 		ids = append(ids, id)

@@ -30,6 +30,7 @@ import (
 	"weirkeeper/ingest/mqtt"
 	"weirkeeper/ingest/series"
 	"weirkeeper/notify"
+	"weirkeeper/notify/sms/modem"
 	"weirkeeper/rules"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/callout"
@@ -52,6 +53,8 @@ type Options struct {
 	// LoadRules reads the rules files anew for Reload; its error holds every
 	// fault. nil: there is no reload.
 	LoadRules func() (*lang.Program, error)
+	// OpenPort opens the modem's serial port; nil opens the device.
+	OpenPort func(device string, baud int) func(context.Context) (modem.Port, error)
 	// TickEvery is how often silence, chores and delays are judged, by
 	// Clock; 0 means every second.
 	TickEvery time.Duration
@@ -79,6 +82,7 @@ type Daemon struct {
 	linkUp   atomic.Bool
 	words    *mqtt.Words
 	outside  outside
+	modem    *modem.Modem // nil without one
 	beats    map[*config.Heartbeat]clock.Ticker
 	watchdog clock.Ticker    // nil without one of the service manager's
 	intake   context.Context // ended first of all: nothing more is taken in
@@ -353,6 +357,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 		if w := d.ways[name]; w != nil && w.run != nil {
 			stages = append(stages, stage{string(name), w.run})
 		}
+	}
+	if d.modem != nil {
+		stages = append(stages, stage{"modem", d.modem.Run})
 	}
 	d.opt.Log.Info("watching", "site", d.opt.Config.Site.Name, "probes", len(d.opt.Config.Site.Probes), "rules", len(d.opt.Program.Rules), "page", d.WebAddr())
 	err := runStages(ctx, stages)

@@ -68,10 +68,13 @@ func (d *Daemon) openMail(log *slog.Logger) (*way, error) {
 	return &way{deliverer: mailer, timeout: 2 * m.Timeout, part: rules.Mail}, err
 }
 
-func (d *Daemon) openTexts(*slog.Logger) (*way, error) {
+func (d *Daemon) openTexts(log *slog.Logger) (*way, error) {
 	s := d.opt.Config.SMS
-	if s == nil || len(s.Run) == 0 {
+	switch {
+	case s == nil:
 		return nil, nil
+	case len(s.Run) == 0:
+		return d.openModem(s, log)
 	}
 	runner, err := command.New(command.Options{Run: s.Run, Timeout: s.Timeout})
 	return &way{deliverer: runner, timeout: 2 * s.Timeout, perHour: s.PerHour, part: rules.Texts}, err

@@ -15,11 +15,38 @@ site "Alder Fork" {
 # People. The mail server is added by whoever runs this file.
 
 person "kim" {
-  email = "kim@alderfork.example"
+  mobile = "+44 7700 900123"
+  email  = "kim@alderfork.example"
 }
 
 person "rowan" {
-  email = "rowan@alderfork.example"
+  mobile = "+44 7700 900456"
+  email  = "rowan@alderfork.example"
+}
+
+# A modem with a SIM, on a serial port. Ask by weirkeeper drill, with the internet
+# unplugged, whether it wakes you.
+
+sms {
+  device   = "/dev/ttyUSB2"
+  per_hour = 30
+}
+
+# Who is called first, and who next when nobody answers.
+
+watch "week" {
+  days   = ["Mon", "Tue", "Wed", "Thu", "Fri"]
+  people = ["kim", "rowan"]
+}
+
+watch "weekend" {
+  days   = ["Sat", "Sun"]
+  people = ["rowan", "kim"]
+}
+
+drill {
+  days = ["Wed"]
+  at   = "14:00"
 }
 
 call_out {
@@ -27,6 +54,9 @@ call_out {
   repeat  = "15 min"
   gather  = "2 min"
   morning = "07:00"
+
+  climb    = "10 min"
+  all_well = true
 }
 
 # Where the water runs.

@@ -26,6 +26,7 @@ import (
 	"weirkeeper/cmd/weirkeeper/internal/daemon"
 	"weirkeeper/cmd/weirkeeper/internal/sim"
 	"weirkeeper/config"
+	"weirkeeper/notify/sms/modem/modemtest"
 	"weirkeeper/notify/smtp/sink"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/hclread"
@@ -85,7 +86,7 @@ func DefaultTroubles() []sim.Trouble {
 
 // Summary counts what the demo did.
 type Summary struct {
-	Published, Stored, Raised, Returned, Mails int
+	Published, Stored, Raised, Returned, Mails, Texts int
 	// Gained is what each lot gathered, degree-days, by its ID.
 	Gained map[string]float64
 	Wall   time.Duration
@@ -137,6 +138,11 @@ type night struct {
 	seen   time.Time // the journal is told up to here, exclusive
 	told   time.Time // the last status line
 
+	modem     *modemtest.Modem // nil where there is no pseudo-terminal
+	texts     int              // printed
+	lastCode  string           // of the newest text to kim
+	kimNumber string
+
 	mu     sync.Mutex // guards what the mail server's goroutines touch
 	mails  []sink.Message
 	answer time.Time // when kim answers; zero: nothing to answer
@@ -161,6 +167,9 @@ func (n *night) run(ctx context.Context) (Summary, error) {
 		return n.sum, err
 	}
 	c.Mail = &config.Mail{Host: host, Port: port, TLS: config.NoTLS, From: "weirkeeper@alderfork.example", Timeout: 10 * time.Second}
+	if stop := n.openModem(c); stop != nil {
+		defer stop()
+	}
 	c.Broker = config.Broker{Listen: "127.0.0.1:0", Anonymous: true, ClientID: "weirkeeper-demo"}
 	c.Web.Listen = "127.0.0.1:0"
 	c.Paths.Data = n.opt.Data
@@ -258,11 +267,11 @@ func pause(ctx context.Context, d time.Duration) {
 func (n *night) settle(ctx context.Context, now time.Time) error {
 	l := n.daemon.Ledger()
 	for wait := 0; ; wait++ {
-		pending, _, err := l.OutboxDepth(ctx)
+		due, err := l.DueMessages(ctx, n.clock.Now(), 1)
 		if err != nil {
 			return err
 		}
-		if pending == 0 || wait > 2000 {
+		if len(due) == 0 || wait > 2000 {
 			break
 		}
 		pause(ctx, time.Millisecond)
@@ -277,11 +286,9 @@ func (n *night) settle(ctx context.Context, now time.Time) error {
 		n.transition(t)
 	}
 	n.printMail()
-	if due := n.answerDue(now); due {
-		fmt.Fprintf(n.opt.Out, "%s  kim answers: weirkeeper ack --by kim\n", at(now))
-		if _, err := n.daemon.Acknowledge(ctx, "", "kim"); err != nil {
-			return err
-		}
+	n.printTexts(now)
+	if n.answerDue(now) {
+		return n.kimAnswers(ctx, now)
 	}
 	return nil
 }
@@ -313,7 +320,7 @@ func (n *night) mail(m sink.Message) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	n.mails = append(n.mails, m)
-	if n.answer.IsZero() && n.opt.AnswerAfter > 0 && !slices.ContainsFunc([]string{"Answered", "Back to normal", "No longer watched"}, func(p string) bool { return strings.HasPrefix(m.Subject, p) }) {
+	if n.modem == nil && n.answer.IsZero() && n.opt.AnswerAfter > 0 && !slices.ContainsFunc([]string{"Answered", "Back to normal", "No longer watched"}, func(p string) bool { return strings.HasPrefix(m.Subject, p) }) {
 		n.answer = m.ReceivedAt.Add(n.opt.AnswerAfter)
 	}
 }
