@@ -143,7 +143,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 		clock: opt.Clock, wall: newWall(opt.Clock, latest, synced), outbox: newOutbox(d.ledger), dir: c.Paths.Data, log: log("keeper"), metrics: m,
 		in: make(chan ingest.Message, queueLen), commands: make(chan func(time.Time)), mail: make(chan struct{}, 1), closed: make(chan struct{}),
 		badLog: make(map[string]badSample), uncounted: make(map[rules.Span]time.Time), needYear: make(chan struct{}, 1), hasYear: make(map[string]bool),
-		drills: drills{plan: c.CallOut.Drill, zone: c.Site.Location}, mailBeats: newMailBeats(c),
+		life: context.WithoutCancel(ctx), drills: drills{plan: c.CallOut.Drill, zone: c.Site.Location}, mailBeats: newMailBeats(c),
 	}
 	d.words = mqtt.NewWords()
 	d.keeper.house = newHouse(c, d.words.Say, d.linkUp.Load, d.Health)

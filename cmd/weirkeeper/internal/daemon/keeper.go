@@ -102,6 +102,8 @@ type keeper struct {
 
 	parts parts // taken at ticks
 
+	life context.Context // of the whole daemon, for what no caller's bounds
+
 	house     *house
 	drills    drills
 	mailBeats *mailBeats

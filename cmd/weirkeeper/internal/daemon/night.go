@@ -32,9 +32,7 @@ func (k *keeper) look(now time.Time) notify.Look {
 			return stock[unit]
 		},
 		Night: func(from, to time.Time) []notify.Extreme {
-			ctx, cancel := context.WithTimeout(context.Background(), nightTime)
-			defer cancel()
-			return k.night(ctx, from, to)
+			return k.night(from, to)
 		},
 	}
 }
@@ -89,7 +87,9 @@ func stageWords(s lot.Stage) string {
 // night gives the least and the most that temperature, flow and oxygen probes
 // said in a span, by what can be used of it. What cannot be read is left out and
 // logged.
-func (k *keeper) night(ctx context.Context, from, to time.Time) []notify.Extreme {
+func (k *keeper) night(from, to time.Time) []notify.Extreme {
+	ctx, cancel := context.WithTimeout(k.life, nightTime)
+	defer cancel()
 	var out []notify.Extreme
 	for i := range k.site.Probes {
 		p := &k.site.Probes[i]

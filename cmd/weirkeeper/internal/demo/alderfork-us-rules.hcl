@@ -73,7 +73,7 @@ low_flow "deep troughs and raceways" {
   off_delay            = "2 min"
   priority             = "call-out"
   can_happen           = "The fish crowd to the inflow and oxygen falls from the tail up. Heavy stock has less than an hour."
-  to_do                = "Take somebody along. Look for a standpipe left up after cleaning, then for a blocked tail screen, then at the valve. Stop feeding."
+  to_do                = "Look for a standpipe left up. Take somebody along. Then look for a blocked tail screen, then at the valve. Stop feeding."
 }
 
 # Far more water than a stack is built for rolls the eggs or lifts them out of
@@ -104,7 +104,7 @@ water_balance "spring and units" {
   off_delay    = "10 min"
   priority     = "call-out"
   can_happen   = "Water is lost before it reaches the fish: a pipe leaks, a drain stands open or a screen is blocked. If more arrives than the spring gives, a meter reads wrong and low flow may not be told."
-  to_do        = "Take somebody along. Look for wet ground along the pipe and for an open drain or valve, then at the screens of the head box. If all is dry and clear, compare the meters."
+  to_do        = "Look for wet ground along the pipe. Take somebody along. Then look for an open drain or valve, then at the screens of the head box. If all is dry and clear, compare the meters."
 }
 
 # Handbooks keep 5 mg/L at the outflow for trout (from memory). Calling at

@@ -29,6 +29,7 @@ import (
 	"weirkeeper/notify/sms/modem/modemtest"
 	"weirkeeper/notify/smtp/sink"
 	"weirkeeper/rules/alarm"
+	"weirkeeper/rules/callout"
 	"weirkeeper/rules/hclread"
 	"weirkeeper/rules/lang"
 	"weirkeeper/rules/reading"
@@ -169,6 +170,10 @@ func (n *night) run(ctx context.Context) (Summary, error) {
 	c.Mail = &config.Mail{Host: host, Port: port, TLS: config.NoTLS, From: "weirkeeper@alderfork.example", Timeout: 10 * time.Second}
 	if stop := n.openModem(c); stop != nil {
 		defer stop()
+	}
+	for i := range c.People { // the site file has no mail server
+		p := &c.People[i]
+		p.Reach = append(p.Reach, callout.Reach{Way: callout.Email, Address: p.Email})
 	}
 	c.Broker = config.Broker{Listen: "127.0.0.1:0", Anonymous: true, ClientID: "weirkeeper-demo"}
 	c.Web.Listen = "127.0.0.1:0"

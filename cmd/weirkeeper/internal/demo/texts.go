@@ -41,8 +41,7 @@ func (n *night) openModem(c *config.Config) (stop func()) {
 	fmt.Fprintf(n.opt.Out, "No simulated modem here (%v): the night goes by mail alone.\n", err)
 	c.SMS = nil
 	for i := range c.People {
-		p := &c.People[i]
-		p.Reach = p.Reach[len(p.Reach)-1:] // mail comes last
+		c.People[i].Reach = nil
 	}
 	return nil
 }
