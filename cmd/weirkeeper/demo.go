@@ -32,7 +32,7 @@ func runDemo(ctx context.Context, e env, args []string) int {
 	fs.Int64Var(&o.Seed, "seed", 1, "`number` that chooses the noise; the same seed gives the same night")
 	fs.DurationVar(&o.Length, "length", 14*time.Hour, "how much of the hatchery's time to show")
 	fs.BoolVar(&o.US, "us", false, "show US units")
-	fs.DurationVar(&o.AnswerAfter, "answer", 6*time.Minute, "kim answers this long after the first mail; 0 for nobody")
+	fs.DurationVar(&o.AnswerAfter, "answer", 12*time.Minute, "kim answers this long after the first text message; 0 for nobody")
 	fs.StringVar(&o.Data, "data", "", "keep the record in this `folder`")
 	verbose := fs.Bool("verbose", false, "log what the daemon does")
 	var ts troubles

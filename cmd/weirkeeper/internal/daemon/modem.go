@@ -53,7 +53,7 @@ func (d *Daemon) openModem(s *config.SMS, log *slog.Logger) (*way, error) {
 func (d *Daemon) reported(r modem.Report) {
 	ctx, cancel := context.WithTimeout(context.Background(), reportTime)
 	defer cancel()
-	if err := d.ledger.MarkReport(ctx, r.ID, r.Delivered, r.Words, d.keeper.now()); err != nil {
+	if err := d.keeper.outbox.MarkReport(ctx, r.ID, r.Delivered, r.Words, d.keeper.now()); err != nil {
 		d.opt.Log.Warn("delivery report not written down", "component", "modem", "message", r.ID, "delivered", r.Delivered, "err", err)
 		return
 	}

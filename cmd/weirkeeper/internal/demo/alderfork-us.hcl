@@ -12,7 +12,8 @@ site "Alder Fork" {
   }
 }
 
-# People. The mail server is added by whoever runs this file.
+# People, and how they are reached: the first way first, the next as well when
+# nobody answers.
 
 person "kim" {
   mobile = "+44 7700 900123"
@@ -22,6 +23,12 @@ person "kim" {
 person "rowan" {
   mobile = "+44 7700 900456"
   email  = "rowan@alderfork.example"
+  reach  = ["email", "sms"] # this telephone is loud for mail
+}
+
+mail {
+  host = "mail.alderfork.example"
+  from = "weirkeeper@alderfork.example"
 }
 
 # A modem with a SIM, on a serial port. Ask by weirkeeper drill, with the internet

@@ -29,7 +29,6 @@ import (
 	"weirkeeper/notify/sms/modem/modemtest"
 	"weirkeeper/notify/smtp/sink"
 	"weirkeeper/rules/alarm"
-	"weirkeeper/rules/callout"
 	"weirkeeper/rules/hclread"
 	"weirkeeper/rules/lang"
 	"weirkeeper/rules/reading"
@@ -65,8 +64,8 @@ type Options struct {
 	US bool
 	// Troubles are what goes wrong; nil means DefaultTroubles.
 	Troubles []sim.Trouble
-	// AnswerAfter is the simulated time after a call-out's first mail at
-	// which kim acknowledges; 0 means nobody answers.
+	// AnswerAfter is the simulated time after a call-out's first message to kim
+	// at which kim answers; 0 means nobody answers.
 	AnswerAfter time.Duration
 	// Data is the data folder; "" uses one that is deleted at the end.
 	Data string
@@ -170,10 +169,6 @@ func (n *night) run(ctx context.Context) (Summary, error) {
 	c.Mail = &config.Mail{Host: host, Port: port, TLS: config.NoTLS, From: "weirkeeper@alderfork.example", Timeout: 10 * time.Second}
 	if stop := n.openModem(c); stop != nil {
 		defer stop()
-	}
-	for i := range c.People { // the site file has no mail server
-		p := &c.People[i]
-		p.Reach = append(p.Reach, callout.Reach{Way: callout.Email, Address: p.Email})
 	}
 	c.Broker = config.Broker{Listen: "127.0.0.1:0", Anonymous: true, ClientID: "weirkeeper-demo"}
 	c.Web.Listen = "127.0.0.1:0"

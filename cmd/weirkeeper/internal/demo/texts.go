@@ -5,10 +5,12 @@ import (
 	"fmt"
 	"os"
 	"regexp"
+	"slices"
 	"time"
 
 	"weirkeeper/config"
 	"weirkeeper/notify/sms/modem/modemtest"
+	"weirkeeper/rules/callout"
 )
 
 // openModem plugs in the simulated modem, on a pseudo-terminal that the daemon
@@ -41,7 +43,8 @@ func (n *night) openModem(c *config.Config) (stop func()) {
 	fmt.Fprintf(n.opt.Out, "No simulated modem here (%v): the night goes by mail alone.\n", err)
 	c.SMS = nil
 	for i := range c.People {
-		c.People[i].Reach = nil
+		p := &c.People[i]
+		p.Reach = slices.DeleteFunc(p.Reach, func(r callout.Reach) bool { return r.Way == callout.SMS })
 	}
 	return nil
 }
