@@ -130,7 +130,7 @@ func PNG(w io.Writer, s Series) error {
 			return fmt.Errorf("plot: built-in font: %w", err)
 		}
 	}
-	draw.Draw(c, c.Bounds(), image.NewUniform(paper), image.Point{}, draw.Src)
+	draw.Draw(c.RGBA, c.Bounds(), image.NewUniform(paper), image.Point{}, draw.Src)
 	c.scale()
 	c.axes()
 	unit := ", " + s.Unit.String()
@@ -138,7 +138,7 @@ func PNG(w io.Writer, s Series) error {
 	c.readings()
 	c.setpoints()
 	c.raised()
-	if err := png.Encode(w, c); err != nil {
+	if err := png.Encode(w, c.RGBA); err != nil {
 		return fmt.Errorf("plot: write: %w", err)
 	}
 	return nil
@@ -218,7 +218,7 @@ func (c *canvas) readings() {
 			begun = i + 1
 		}
 	}
-	z.Draw(c, c.Bounds(), image.NewUniform(water), image.Point{})
+	z.Draw(c.RGBA, c.Bounds(), image.NewUniform(water), image.Point{})
 }
 
 // line adds readings that are joined. In each column of pixels the first, the
@@ -316,7 +316,7 @@ func (c *canvas) raised() {
 }
 
 func (c *canvas) fill(r image.Rectangle, k color.RGBA) {
-	draw.Draw(c, r, image.NewUniform(k), image.Point{}, draw.Src)
+	draw.Draw(c.RGBA, r, image.NewUniform(k), image.Point{}, draw.Src)
 }
 
 // halo writes words on a ground of paper, so that lines do not cross them.
