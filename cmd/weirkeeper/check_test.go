@@ -232,7 +232,7 @@ func TestDemo(t *testing.T) {
 			}
 			for _, want := range []string{
 				"never the sole life support", "RCD (GFCI)", "readings safe", "degree-days",
-				"ALARM [call-out] Spring: low flow", "mail accepted for kim@alderfork.example: Spring: low flow",
+				"ALARM [call-out] Spring: low flow", "text message to +447700900123: Spring: low flow", "kim answers by text message", "mail accepted for rowan@alderfork.example: Answered: kim is coming",
 				"back to normal [call-out] Spring: low flow", "1 alarms raised, 1 returned to normal",
 			} {
 				if !strings.Contains(out.String(), want) {

@@ -95,7 +95,9 @@ func (h *Horn) sounds(now time.Time, c Call) bool {
 }
 
 // Heard takes what the horn says of itself.
-func (h *Horn) Heard(now time.Time, payload string) { h.said, h.saidAt = strings.TrimSpace(payload), now }
+func (h *Horn) Heard(now time.Time, payload string) {
+	h.said, h.saidAt = strings.TrimSpace(payload), now
+}
 
 // Trouble says what is wrong with it, "" when nothing is known to be. Without a
 // link to the broker nothing can be known: the daemon does not ask then.
