@@ -43,8 +43,10 @@ type codeUse struct {
 }
 
 // holds reports whether something that a person can answer with the newest code
-// stands unanswered.
-func (r *Router) holds(p *ear) bool {
+// stands unanswered: trouble, or the drill.
+func (r *Router) holds(p *ear) bool { return r.holdsTrouble(p) || r.holdsDrill(p) }
+
+func (r *Router) holdsTrouble(p *ear) bool {
 	if p.code == "" {
 		return false
 	}
@@ -53,16 +55,23 @@ func (r *Router) holds(p *ear) bool {
 			return true
 		}
 	}
-	return r.drill.open() && r.drill.to(p.Name).told && r.drill.to(p.Name).code == p.code
+	return false
 }
 
-// codeFor is the code for a person's next call-out: the same as long as one
-// stands unanswered, else one that nobody has and that has rested.
-func (r *Router) codeFor(now time.Time, p *ear) string {
+func (r *Router) holdsDrill(p *ear) bool {
+	h := r.drill.to(p.Name)
+	return p.code != "" && r.drill.open() && h.told && h.code == p.code
+}
+
+// codeFor is the code for a person's next call-out, or message about the drill:
+// the same as long as one stands unanswered, else one that nobody has and that has
+// rested. Whoever answers a drill has not answered trouble that was told meanwhile,
+// so a code never stands for both.
+func (r *Router) codeFor(now time.Time, p *ear, drill bool) string {
 	if r.make.Code == nil || len(p.Reach) == 0 {
 		return ""
 	}
-	if r.holds(p) {
+	if drill && r.holdsDrill(p) || !drill && r.holdsTrouble(p) {
 		r.useCode(p, p.code, now)
 		return p.code
 	}

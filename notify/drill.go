@@ -134,7 +134,7 @@ func (r *Router) dueDrill(now time.Time) []callout.Message {
 	var out []callout.Message
 	for _, p := range to {
 		n := d.to(p.Name).times
-		l := letter{why: callout.Drill, to: p, code: r.codeFor(now, p), ways: 1 + n, spare: true, until: d.started.Until}
+		l := letter{why: callout.Drill, to: p, code: r.codeFor(now, p, true), ways: 1 + n, spare: true, until: d.started.Until}
 		h := r.hearer(now, p, l.code)
 		if !r.everybody() {
 			r.whoElse(&h, p, joining, c, func(p *ear) (time.Time, bool) { return d.to(p.Name).first, d.to(p.Name).told })

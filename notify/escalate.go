@@ -242,7 +242,7 @@ func (r *Router) dueCallOut(now time.Time, c call) []callout.Message {
 			if s.why == callout.Repeat {
 				l.ways++
 			}
-			l.spare, l.code = true, r.codeFor(now, s.to)
+			l.spare, l.code = true, r.codeFor(now, s.to, false)
 			h := r.hearer(now, s.to, l.code)
 			if !r.everybody() {
 				var joining []*ear
