@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -115,6 +116,33 @@ func number(s string) string {
 	return "+" + digits
 }
 
+// nationalDigits is the fewest digits by which a number without its country is
+// told apart (common practice, no source).
+const nationalDigits = 8
+
+// known gives the number of the site file that is meant by one that some networks
+// give without its country: the only one that ends in its digits. Else it stays as
+// it is.
+func (a *answers) known(from string) string {
+	if _, ok := a.people[from]; ok {
+		return from
+	}
+	digits := strings.TrimLeft(from, "+0")
+	if len(digits) < nationalDigits || !strings.HasPrefix(from, "+") {
+		return from
+	}
+	found := ""
+	for n := range a.people {
+		if strings.HasSuffix(n, digits) {
+			if found != "" {
+				return from
+			}
+			found = n
+		}
+	}
+	return cmp.Or(found, from)
+}
+
 // cutBytes is the start of a text in at most n bytes.
 func cutBytes(s string, n int) string { return strings.ToValidUTF8(s[:min(n, len(s))], "") }
 
@@ -178,7 +206,7 @@ func (k *keeper) Answer(ctx context.Context, in AnswerIn) (said string, o Outcom
 }
 
 func (k *keeper) textIn(ctx context.Context, now time.Time, in AnswerIn) (said string, o Outcome) {
-	from := number(in.From)
+	from := k.answers.known(number(in.From))
 	defer func() {
 		k.metrics.answers.WithLabelValues(viaText, string(o)).Inc()
 		k.log.Info("text message came in", "from", masked(from), "sent", in.At, "outcome", string(o))

@@ -46,6 +46,24 @@ func TestNumber(t *testing.T) {
 	}
 }
 
+// Some networks give a number without its country.
+func TestKnownNumber(t *testing.T) {
+	a := newAnswers([]config.Person{{Name: "kim", Mobile: "+447700900123"}, {Name: "rowan", Mobile: "+447700900456"}, {Name: "lee", Mobile: "+12025550123"}, {Name: "ash", Mobile: "+332025550123"}})
+	for in, want := range map[string]string{
+		"+447700900123": "+447700900123",
+		"07700 900123":  "+447700900123",
+		"7700900456":    "+447700900456",
+		"00123":         "+00123",      // too short to tell
+		"2025550123":    "+2025550123", // two end so
+		"07700900789":   "+07700900789",
+		"INFO":          "INFO",
+	} {
+		if got := a.known(number(in)); got != want {
+			t.Errorf("%q is %q, want %q", in, got, want)
+		}
+	}
+}
+
 // A text that comes again before the first was stored counts once; one that
 // cannot be looked up counts as new; of two who share a telephone it is the one
 // whose code it is.
