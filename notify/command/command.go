@@ -4,7 +4,8 @@
 //
 // The text is on the program's standard input. In its arguments "{to}" stands
 // for the number, and WEIRKEEPER_MESSAGE_ID in its environment is the same for
-// each attempt at a message. It answers by its exit status:
+// each attempt at a message. Of our own environment it sees PATH, HOME, USER,
+// LANG, TZ and TMPDIR only. It answers by its exit status:
 //
 //	0           handed over
 //	64, 65, 67  refused for good: usage, data, no such user (sysexits.h)
@@ -23,6 +24,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"os/exec"
 	"strings"
 	"syscall"
@@ -85,7 +87,7 @@ func (r *Runner) Deliver(ctx context.Context, m callout.Message) (string, error)
 	cmd := exec.CommandContext(ctx, r.opt.Run[0], args...) //nolint:gosec // the site file says what to run
 	var stdout, stderr head
 	cmd.Stdin, cmd.Stdout, cmd.Stderr = strings.NewReader(cmp.Or(m.Short, m.Subject)), &stdout, &stderr
-	cmd.Env = append(cmd.Environ(), "WEIRKEEPER_MESSAGE_ID="+m.ID)
+	cmd.Env = environment(m.ID)
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) }
 	cmd.WaitDelay = lingering
@@ -119,6 +121,17 @@ func (r *Runner) Deliver(ctx context.Context, m callout.Message) (string, error)
 		e.Err = fmt.Errorf("%w: %s", e.Err, said)
 	}
 	return "", e
+}
+
+// environment is what the program sees of ours, which may hold passwords.
+func environment(id string) []string {
+	env := []string{"WEIRKEEPER_MESSAGE_ID=" + id}
+	for _, name := range []string{"PATH", "HOME", "USER", "LANG", "TZ", "TMPDIR"} {
+		if v, ok := os.LookupEnv(name); ok {
+			env = append(env, name+"="+v)
+		}
+	}
+	return env
 }
 
 func isNumber(s string) bool {

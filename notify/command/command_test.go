@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -49,6 +50,32 @@ func TestDeliver(t *testing.T) {
 	} {
 		if b, err := os.ReadFile(filepath.Join(dir, name)); err != nil || string(b) != want {
 			t.Errorf("%s: %q, %v, want %q", name, b, err, want)
+		}
+	}
+}
+
+// The daemon's environment may hold passwords.
+func TestEnvironment(t *testing.T) {
+	t.Setenv("WEIRKEEPER_MAIL_PASSWORD", "s3cret")
+	t.Setenv("LANG", "C.UTF-8")
+	out := filepath.Join(t.TempDir(), "env")
+	if _, err := script(t, `/usr/bin/env >"$1"`, 0, out).Deliver(t.Context(), message()); err != nil {
+		t.Fatal(err)
+	}
+	b, err := os.ReadFile(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"PATH=" + os.Getenv("PATH") + "\n", "LANG=C.UTF-8\n", "WEIRKEEPER_MESSAGE_ID=20261015-7\n"} {
+		if !strings.Contains(string(b), want) {
+			t.Errorf("%q is missing in %q", want, b)
+		}
+	}
+	for line := range strings.Lines(string(b)) {
+		name, _, _ := strings.Cut(line, "=")
+		// The shell adds its own three.
+		if !slices.Contains([]string{"PATH", "HOME", "USER", "LANG", "TZ", "TMPDIR", "WEIRKEEPER_MESSAGE_ID", "PWD", "OLDPWD", "SHLVL", "_"}, name) {
+			t.Errorf("the program sees %s", name)
 		}
 	}
 }

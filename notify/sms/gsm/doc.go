@@ -6,8 +6,7 @@
 // at 3gpp.org.
 //
 // It owns the encoding and nothing else: no port, no commands to a modem
-// (package notify/sms/modem), no clock, no wording. All of it is pure; Joiner
-// alone remembers something, and is told the time.
+// (package notify/sms/modem), no clock, no wording. All of it is pure.
 //
 // What comes in is written by strangers. No octets make Parse panic, and what
 // it allocates is bounded by the length of one message.

@@ -31,9 +31,9 @@
 //
 // # Caveats
 //
-// A PIN that was refused is not tried again before the program is started anew:
-// after three wrong ones the SIM locks itself (3GPP TS 31.101). Each start tries
-// it once.
+// A PIN that was refused is not tried again, after restarts neither, until it is
+// another one: after three wrong ones the SIM locks itself (3GPP TS 31.101). One
+// of which it never came out whether the SIM took it is tried at two starts.
 //
 // "NO CARRIER", "BUSY" and the like are ignored: no command sent here is answered
 // so, but calls from outside end so.

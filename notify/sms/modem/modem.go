@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"log/slog"
 	"regexp"
-	"strings"
 	"sync"
 	"time"
 
@@ -65,7 +64,10 @@ func Events() []Event {
 type Options struct {
 	Open func(ctx context.Context) (Port, error)
 	PIN  string // of the SIM, 4 to 8 digits; "" for none
-	Now  func() time.Time
+	// PINFile remembers over restarts that the PIN was refused, so that it is not
+	// tried again; "" remembers nothing.
+	PINFile string
+	Now     func() time.Time
 	// Wait waits for d, or returns the error of ctx when that ends first.
 	Wait func(ctx context.Context, d time.Duration) error
 	Log  *slog.Logger
@@ -180,9 +182,6 @@ func (m *Modem) change(f func(*State)) {
 // than 7 are no mobile telephone (common practice, no source).
 var number = regexp.MustCompile(`^\+[1-9][0-9]{6,14}$`)
 
-// copyNote heads a text whose earlier copy may have arrived.
-const copyNote = "Copy? "
-
 // Deliver implements notify.Deliverer for callout.SMS. It needs a Run, and
 // returns when ctx ends at the latest, or as soon as the port lets go of a PDU
 // that is on its way.
@@ -193,11 +192,7 @@ func (m *Modem) Deliver(ctx context.Context, msg callout.Message) (string, error
 	if !number.MatchString(msg.Address) {
 		return "", &notify.DeliveryError{Err: errors.New("modem: the number of this person cannot be dialled; write it like +447700900123"), Permanent: true}
 	}
-	text := msg.Short
-	if strings.HasPrefix(msg.Text, notify.AlreadyNote) && !strings.HasPrefix(text, copyNote) {
-		text = copyNote + text
-	}
-	parts, err := m.encode(msg, text)
+	parts, err := m.encode(msg)
 	if err != nil {
 		return "", &notify.DeliveryError{Err: fmt.Errorf("modem: %w", err), Permanent: true}
 	}

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -315,23 +317,6 @@ func TestNotSent(t *testing.T) {
 	})
 }
 
-// TestCopy marks a text that may have arrived already.
-func TestCopy(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		r := start(t, modemtest.Options{}, modem.Options{})
-		defer r.stop(t)
-		_, err := r.Deliver(t.Context(), callout.Message{
-			ID: "m1", Way: callout.SMS, Address: kim, Short: trouble, Text: notify.AlreadyNote + "\n\nmore", Attempts: 2,
-		})
-		if err != nil {
-			t.Fatal(err)
-		}
-		if diff := cmp.Diff([]string{kim + ": Copy? " + trouble}, r.takenTexts()); diff != "" {
-			t.Errorf("taken (-want +got):\n%s", diff)
-		}
-	})
-}
-
 // TestLong sends a text of two parts, and says of a break between them that it may
 // have arrived.
 func TestLong(t *testing.T) {
@@ -415,6 +400,69 @@ func TestPIN(t *testing.T) {
 				err := r.send(t, "m1", kim, trouble)
 				if want := map[bool]string{true: "sent", false: "temporary"}[tt.says == ""]; outcome(err) != want {
 					t.Errorf("a message: %v", err)
+				}
+			})
+		})
+	}
+}
+
+// TestPINOverRestarts starts the program again and again: no PIN is given that the
+// SIM refused, and one of which nothing is known twice at most. Another one is.
+func TestPINOverRestarts(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "pin")
+	for _, tt := range []struct {
+		name, pin string
+		fault     modemtest.Fault // in the answer to AT+CPIN=
+		code      string          // of the SIM
+		pins      []int           // given at each start
+		sim       modem.SIM       // at the end
+	}{
+		{"wrong", "4321", modemtest.None, "1234", []int{1, 0, 0}, modem.PINRefused},
+		{"still", "4321", modemtest.None, "1234", []int{0}, modem.PINRefused},
+		{"other", "1234", modemtest.None, "1234", []int{1, 1, 1}, modem.SIMReady},
+		{"wrong, the first again", "4321", modemtest.None, "1234", []int{1, 0}, modem.PINRefused}, // the SIM counts anew since
+		{"nothing known", "5555", modemtest.VanishAfter, "1234", []int{1, 1, 0, 0}, modem.PINRefused},
+		{"right after all", "5555", modemtest.None, "", []int{0}, modem.SIMReady}, // opened by hand
+		{"right", "5555", modemtest.None, "5555", []int{1}, modem.SIMReady},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			for i, want := range tt.pins {
+				synctest.Test(t, func(t *testing.T) {
+					r := start(t, modemtest.Options{PIN: tt.code}, modem.Options{PIN: tt.pin, PINFile: file})
+					defer r.stop(t)
+					r.sim.Next(modemtest.AtPIN, tt.fault)
+					time.Sleep(5 * time.Minute)
+					if got := r.sim.PINs(); got != want {
+						t.Errorf("start %d: the PIN was given %d times, want %d", i+1, got, want)
+					}
+					if st := r.State(); i == len(tt.pins)-1 && st.SIM != tt.sim {
+						t.Errorf("SIM %s, want %s; %s", st.SIM, tt.sim, st.Trouble())
+					}
+				})
+			}
+			info, err := os.Stat(file)
+			if there := err == nil; there != (tt.sim == modem.PINRefused) {
+				t.Errorf("the file is there: %v", there)
+			} else if there && info.Mode().Perm() != 0o600 {
+				t.Errorf("its mode is %v", info.Mode())
+			}
+			if b, _ := os.ReadFile(file); strings.Contains(string(b), tt.pin) {
+				t.Errorf("the PIN is in the file: %s", b)
+			}
+		})
+	}
+}
+
+// TestPINFileUnusable goes by what this start knows.
+func TestPINFileUnusable(t *testing.T) {
+	for name, file := range map[string]string{"no folder": filepath.Join(t.TempDir(), "gone", "pin"), "a folder": t.TempDir()} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				r := start(t, modemtest.Options{PIN: "1234"}, modem.Options{PIN: "1234", PINFile: file})
+				defer r.stop(t)
+				time.Sleep(time.Minute)
+				if st := r.State(); st.SIM != modem.SIMReady {
+					t.Errorf("SIM %s", st.SIM)
 				}
 			})
 		})

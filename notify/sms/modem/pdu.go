@@ -19,8 +19,8 @@ type pdu struct {
 
 // encode makes the parts of a text. The network gives up when the message
 // expires.
-func (m *Modem) encode(msg callout.Message, text string) ([]pdu, error) {
-	s := gsm.Submit{To: msg.Address, Text: text, Report: true}
+func (m *Modem) encode(msg callout.Message) ([]pdu, error) {
+	s := gsm.Submit{To: msg.Address, Text: msg.Short, Report: true}
 	if left := msg.ExpiresAt.Sub(m.opt.Now()); !msg.ExpiresAt.IsZero() && left > 0 {
 		s.Validity = left
 	}
@@ -43,9 +43,7 @@ func (m *Modem) encode(msg callout.Message, text string) ([]pdu, error) {
 type incoming struct {
 	from, name string
 	at         time.Time
-	body       string
-	// part of total, of the text that group names; 0 for a whole one.
-	group, part, total int
+	content    gsm.Content // of Part.Total 0 or 1 when it is whole
 	// A report tells of the message with the reference ref to from.
 	report            bool
 	ref               int
@@ -61,8 +59,7 @@ func decode(hex string) (incoming, error) {
 	switch p := v.(type) {
 	case gsm.Deliver:
 		return incoming{
-			from: p.From, name: p.Name, at: p.Time, body: p.Text,
-			group: int(p.Part.Ref), part: p.Part.Seq, total: p.Part.Total,
+			from: p.From, name: p.Name, at: p.Time, content: p.Content,
 		}, nil
 	case gsm.StatusReport:
 		o := p.Status.Outcome()

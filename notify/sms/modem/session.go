@@ -204,6 +204,11 @@ func (t *talk) sim(ctx context.Context) error {
 			return nil //nolint:nilerr // it was counted, and the next poll asks again
 		case said == "READY":
 			m.pinTried, m.unclear = false, 0
+			if m.opt.PIN != "" {
+				if err := pinFile(m.opt.PINFile).taken(); err != nil {
+					m.opt.Log.Warn("old note about the SIM's PIN stays", "err", err)
+				}
+			}
 			set(SIMReady)
 			return nil
 		case said == "SIM PUK" || said == "PH-SIM PUK":
@@ -220,12 +225,28 @@ func (t *talk) sim(ctx context.Context) error {
 			return nil
 		}
 		m.pinTried = true // before it is given: who knows what follows
+		spent := pinFile(m.opt.PINFile)
+		may, err := spent.try(m.opt.PIN)
+		if err != nil {
+			m.opt.Log.Error("what becomes of the SIM's PIN is not remembered over a restart", "err", err)
+		}
+		if !may {
+			m.opt.Log.Error("the SIM did not take this PIN before, and it is not given again; correct it, or remove the file to have it tried", "file", m.opt.PINFile)
+			set(PINRefused)
+			return nil
+		}
 		_, err = t.do(ctx, t.m.opt.AnswerLimit, `AT+CPIN="`+m.opt.PIN+`"`, "")
 		if gone(err) {
 			return err
 		}
 		if err != nil {
-			m.opt.Log.Error("SIM did not take the PIN, it is not tried again before a restart", "err", err)
+			m.opt.Log.Error("SIM did not take the PIN, it is not tried again", "err", err)
+		}
+		// Whether it was wrong is not said by a SIM that is busy, say.
+		if errors.As(err, &r) && (r.code < 0 || r.is(cme, 16)) {
+			if err := spent.refused(m.opt.PIN); err != nil {
+				m.opt.Log.Error("refused PIN is not remembered over a restart", "err", err)
+			}
 		}
 	}
 	return nil

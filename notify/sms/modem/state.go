@@ -15,7 +15,8 @@ const (
 	SIMMissing SIM = "missing"
 	// PINWanted: it wants a PIN and none is configured.
 	PINWanted SIM = "PIN wanted"
-	// PINRefused: the configured PIN was refused. It is not tried again.
+	// PINRefused: the configured PIN was refused, now or before the start. It is
+	// not tried again.
 	PINRefused SIM = "PIN refused"
 	// PUKWanted: it locked itself after wrong PINs.
 	PUKWanted SIM = "PUK wanted"
@@ -89,7 +90,7 @@ func (s State) trouble() string {
 	case PINWanted:
 		return "the SIM wants a PIN: write it as sms.pin into the site file"
 	case PINRefused:
-		return "the SIM refused the PIN, which is not tried again before a restart: correct sms.pin in the site file first"
+		return "the SIM refused the PIN, which is not tried again: correct it where sms.pin in the site file says, then restart"
 	case PUKWanted:
 		return "the SIM is locked and wants its PUK: unlock it in a telephone"
 	case SIMFailed:

@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"weirkeeper/notify/sms/gsm"
 )
 
 const (
@@ -61,8 +63,8 @@ func (t *talk) read(ctx context.Context) error {
 	var order []string
 	for _, s := range list {
 		key := s.pdu
-		if s.total > 1 {
-			key = fmt.Sprintf("%s/%s/%d/%d", s.from, s.name, s.group, s.total)
+		if p := s.content.Part; p.Total > 1 {
+			key = fmt.Sprintf("%s/%s/%d/%v/%d", s.from, s.name, p.Ref, p.Wide, p.Total)
 		}
 		if groups[key] == nil {
 			order = append(order, key)
@@ -120,31 +122,22 @@ func (t *talk) take(ctx context.Context, key string, parts []stored) error {
 		return t.erase(ctx, first)
 	}
 	var text Text
-	if first.total <= 1 {
-		text = newText(first.incoming, first.at, first.body)
+	if first.content.Part.Total <= 1 {
+		text = newText(first.incoming, first.at, first.content.Text)
 	} else {
-		slices.SortStableFunc(parts, func(a, b stored) int { return cmp.Compare(a.part, b.part) })
+		slices.SortStableFunc(parts, func(a, b stored) int { return cmp.Compare(a.content.Part.Seq, b.content.Part.Seq) })
 		// Another one of the same number is of another text, and waits for its turn.
-		parts = slices.CompactFunc(parts, func(a, b stored) bool { return a.part == b.part })
+		parts = slices.CompactFunc(parts, func(a, b stored) bool { return a.content.Part.Seq == b.content.Part.Seq })
 		now := m.opt.Now()
 		if m.firstSeen[key].IsZero() || now.Before(m.firstSeen[key]) {
 			m.firstSeen[key] = now
 		}
 		st := m.State()
 		full := st.StoreTotal > 0 && st.StoreUsed >= st.StoreTotal
-		if len(parts) < first.total && now.Sub(m.firstSeen[key]) < partsWait && !full {
+		if len(parts) < first.content.Part.Total && now.Sub(m.firstSeen[key]) < partsWait && !full {
 			return nil
 		}
-		var b strings.Builder
-		want := 1
-		for _, p := range parts {
-			if p.part != want {
-				b.WriteString(" [...] ")
-			}
-			b.WriteString(p.body)
-			want = p.part + 1
-		}
-		text = newText(first.incoming, parts[0].at, b.String())
+		text = newText(first.incoming, parts[0].at, joined(parts))
 	}
 	if slices.ContainsFunc(parts, func(s stored) bool { return !m.handed[s.pdu] }) {
 		tctx, cancel := context.WithTimeout(ctx, textLimit)
@@ -165,6 +158,20 @@ func (t *talk) take(ctx context.Context, key string, parts []stored) error {
 		}
 	}
 	return nil
+}
+
+// joined is the text of parts in order, with a mark where some are missing.
+func joined(parts []stored) string {
+	var b strings.Builder
+	var run []gsm.Content
+	for i, p := range parts {
+		if c := p.content; c.Part.Seq != 1 && (i == 0 || c.Part.Seq != parts[i-1].content.Part.Seq+1) {
+			b.WriteString(gsm.Join(run) + " [...] ")
+			run = nil
+		}
+		run = append(run, p.content)
+	}
+	return b.String() + gsm.Join(run)
 }
 
 func newText(in incoming, at time.Time, body string) Text {
@@ -230,7 +237,7 @@ func (t *talk) direct(ctx context.Context, a answer) error {
 	}
 	tctx, cancel := context.WithTimeout(ctx, textLimit)
 	defer cancel()
-	if err := t.m.opt.OnText(tctx, newText(in, in.at, in.body)); err != nil {
+	if err := t.m.opt.OnText(tctx, newText(in, in.at, in.content.Text)); err != nil {
 		t.m.opt.Log.Error("text message is lost, since the modem does not store it", "err", err)
 		return nil
 	}

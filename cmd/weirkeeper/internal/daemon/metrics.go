@@ -7,6 +7,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"weirkeeper/cmd/weirkeeper/internal/status"
+	"weirkeeper/cmd/weirkeeper/internal/web"
+	"weirkeeper/ingest"
 	"weirkeeper/rules/alarm"
 )
 
@@ -82,6 +84,12 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 	m.answers = prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "weirkeeper_answers_total", Help: "What people answered to call-outs, by how it came and what became of it.",
 	}, []string{"via", "outcome"})
+	for _, r := range ingest.Results() {
+		m.readings.WithLabelValues(string(r))
+	}
+	for _, o := range web.LinkOutcomes() {
+		m.answers.WithLabelValues("link", string(o))
+	}
 	reg.MustRegister(m.answers, m.heartbeats, m.steps, m.reloads, m.unsafe, m.lost, m.diskFree, m.diskSize, m.readings, m.stored, m.duplicates, m.commit, m.commitErrors, m.transitions, m.mail, m.link)
 	return m
 }

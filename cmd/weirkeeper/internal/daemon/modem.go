@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"log/slog"
+	"path/filepath"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -25,7 +26,7 @@ func (d *Daemon) openModem(s *config.SMS, log *slog.Logger) (*way, error) {
 	}
 	m := newModemMetrics(d.registry)
 	d.modem = modem.New(modem.Options{
-		Open: open(s.Device, s.Baud), PIN: pin, Now: d.keeper.now, Wait: waitReal, Zone: d.opt.Config.Site.Location,
+		Open: open(s.Device, s.Baud), PIN: pin, PINFile: filepath.Join(d.opt.Config.Paths.Data, "sim-pin-refused"), Now: d.keeper.now, Wait: waitReal, Zone: d.opt.Config.Site.Location,
 		Log: log.With("component", "modem"), SendLimit: s.Timeout,
 		OnText: func(ctx context.Context, t modem.Text) error {
 			_, _, err := d.keeper.Answer(ctx, AnswerIn{ID: t.ID, At: t.At, From: t.From, Text: t.Body})

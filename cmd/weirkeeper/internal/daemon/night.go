@@ -87,6 +87,8 @@ func stageWords(s lot.Stage) string {
 // night gives the least and the most that temperature, flow and oxygen probes
 // said in a span, by what can be used of it. What cannot be read is left out and
 // logged.
+//
+//nolint:contextcheck // the router asks for it, which knows no contexts; the keeper's life bounds it
 func (k *keeper) night(from, to time.Time) []notify.Extreme {
 	ctx, cancel := context.WithTimeout(k.life, nightTime)
 	defer cancel()

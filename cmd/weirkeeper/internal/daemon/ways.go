@@ -124,6 +124,9 @@ func (d *Daemon) openSender(log *slog.Logger) (err error) {
 		},
 	}
 	for name, w := range d.ways {
+		for _, o := range notify.Outcomes() {
+			d.keeper.metrics.mail.WithLabelValues(string(name), string(o))
+		}
 		opt.Deliverers[name], opt.Timeouts[name], opt.Quota[name] = w.deliverer, w.timeout, w.perHour
 	}
 	d.sender = notify.NewSender(opt)

@@ -82,6 +82,18 @@ var directions = []direction{
 		"only notify/smtp speaks SMTP",
 	},
 	{
+		"one owner of serial ports", outside("/notify/sms/modem"), in("go.bug.st/serial"),
+		"only notify/sms/modem opens them",
+	},
+	{
+		"terminals in the harness", outside("/notify/sms/modem/modemtest"), in("github.com/creack/pty"),
+		"only the simulated modem is on one",
+	},
+	{
+		"service manager at the edge", outside("/cmd/weirkeeper/internal/daemon"), in("github.com/coreos/go-systemd/v22"),
+		"only the daemon is a service",
+	},
+	{
 		"no cgo", in(module), in("C"), "the program is one static binary",
 	},
 }
@@ -96,8 +108,8 @@ func offences(pkgs []listed) []string {
 					out = append(out, fmt.Sprintf("%s -> %s (%s: %s)", p.ImportPath, imported, d.name, d.because))
 				}
 			}
-			if strings.HasSuffix(imported, "test") && under(imported, module) && !strings.HasSuffix(p.ImportPath, "test") {
-				out = append(out, fmt.Sprintf("%s -> %s (harness: imported by tests only)", p.ImportPath, imported))
+			if strings.HasSuffix(imported, "test") && under(imported, module) && !strings.HasSuffix(p.ImportPath, "test") && !under(p.ImportPath, "/cmd/weirkeeper/internal/demo") {
+				out = append(out, fmt.Sprintf("%s -> %s (harness: imported by tests and the demo only)", p.ImportPath, imported))
 			}
 		}
 	}

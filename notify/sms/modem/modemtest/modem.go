@@ -19,14 +19,15 @@ type Point string
 
 // The points.
 const (
-	AtCommand Point = "command" // before the answer to any command but AT+CMGS
+	AtCommand Point = "command" // before the answer to any command but the next two
+	AtPIN     Point = "PIN"     // before the answer to AT+CPIN=
 	AtPrompt  Point = "prompt"  // before the prompt for a PDU
 	AtPDU     Point = "pdu"     // after the PDU came
 	AtReport  Point = "report"  // after the answer to a PDU that asked for a report
 )
 
 // Points lists the points.
-func Points() []Point { return []Point{AtCommand, AtPrompt, AtPDU, AtReport} }
+func Points() []Point { return []Point{AtCommand, AtPIN, AtPrompt, AtPDU, AtReport} }
 
 // Fault is what happens at a Point. What makes no sense there is as None.
 type Fault string
@@ -76,7 +77,7 @@ func Faults(p Point) []Fault {
 		return append(common, Silent)
 	case AtReport:
 		return []Fault{None, NotDelivered, NoReport, ReportLater}
-	case AtCommand:
+	case AtCommand, AtPIN:
 		return append(common, Garble)
 	}
 	return common
@@ -399,7 +400,11 @@ func (m *Modem) command(line string) int {
 	if n, ok := strings.CutPrefix(command, "+CMGS="); ok {
 		return m.offer(n)
 	}
-	f := m.fault(AtCommand)
+	at := AtCommand
+	if strings.HasPrefix(command, "+CPIN=") {
+		at = AtPIN
+	}
+	f := m.fault(at)
 	switch f {
 	case Vanish:
 		m.vanish()
