@@ -55,7 +55,8 @@ func Stuck(way callout.Way) string {
 }
 
 // quota bounds what goes by a way within an hour. The last few are kept for
-// first call-outs and drills.
+// first call-outs, and a few before those are not for replies: whoever forges a
+// number and asks on and on uses up nobody's repeats.
 type quota struct {
 	limit  int
 	sent   []time.Time // within the last hour, in order, those under way too
@@ -64,8 +65,20 @@ type quota struct {
 	told   bool // there was news of it since the start
 }
 
-// rooms is how many may go in an hour: of first call-outs and drills, and of
-// all others.
+// room is how many may have gone in an hour with one for that reason.
+func (q *quota) room(why callout.Reason) int {
+	first, others := q.rooms()
+	switch why {
+	case callout.First:
+		return first
+	case callout.Reply:
+		return max(1, 2*others-first)
+	case callout.Repeat, callout.Returned, callout.MorningRound, callout.Answered, callout.AllWell, callout.Drill, callout.Heartbeat:
+	}
+	return others
+}
+
+// rooms is how many may go in an hour: of first call-outs, and of all others.
 func (q *quota) rooms() (first, others int) {
 	kept := 5
 	if q.limit < 15 {
@@ -135,12 +148,9 @@ func (s *Sender) take(m *callout.Message, now time.Time) (taken time.Time, ok bo
 	}
 	q.prune(now)
 	first, others := q.rooms()
-	room := others
-	if m.Reason == callout.First || m.Reason == callout.Drill {
-		room = first
-	}
+	room := q.room(m.Reason)
 	if len(q.sent) >= room {
-		if !q.holds {
+		if !q.holds && m.Reason != callout.Reply { // nobody waits for one
 			q.holds, q.told = true, true
 			s.opt.OnQuota(true, fmt.Sprintf("%s have reached their limit of %d an hour, the next goes after %s",
 				nouns(m.Way), q.limit, q.free(room).In(s.opt.Location).Format("15:04")))

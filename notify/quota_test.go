@@ -3,6 +3,7 @@ package notify_test
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -234,3 +235,39 @@ func TestSenderQuotaClockSetBack(t *testing.T) {
 }
 
 var _ notify.Outbox = (*notifytest.Outbox)(nil)
+
+// Drills leave the room that is kept for first call-outs, and replies that of
+// repeats too.
+func TestSenderQuotaByReason(t *testing.T) {
+	tests := []struct {
+		why   callout.Reason
+		limit int
+		want  int
+	}{
+		{callout.Drill, 30, 25},
+		{callout.Drill, 6, 4},
+		{callout.Reply, 30, 20},
+		{callout.Reply, 6, 2},
+		{callout.Reply, 1, 1},
+	}
+	for _, tt := range tests {
+		t.Run(fmt.Sprint(tt.why, tt.limit), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				o := &office{t: t, outbox: notifytest.NewOutbox(queue(tt.why, "x", tt.limit+5)...), now: evening, quota: map[callout.Way]int{callout.SMS: tt.limit}}
+				o.open()
+				if got := o.texts.take(); len(got) != tt.want {
+					t.Errorf("%d went, want %d", len(got), tt.want)
+				}
+				if reached := slices.ContainsFunc(o.quotaNews, func(s string) bool { return strings.HasPrefix(s, "true") }); reached == (tt.why == callout.Reply) {
+					t.Errorf("told of the quota: %q", o.quotaNews)
+				}
+				o.outbox.Add(queue(callout.First, "f", tt.limit)...)
+				o.later(time.Minute)
+				if got := o.texts.take(); len(got) != tt.limit-tt.want {
+					t.Errorf("%d first call-outs went then, want %d", len(got), tt.limit-tt.want)
+				}
+				o.close()
+			})
+		})
+	}
+}
