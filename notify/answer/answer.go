@@ -65,6 +65,7 @@ var words = map[string]Verb{
 var refusing = map[string]bool{
 	"no": true, "not": true, "cannot": true, "can't": true, "cant": true, "don't": true, "dont": true, "won't": true, "wont": true,
 	"never": true, "unable": true, "stop": true, "cancel": true, "automatic": true, "autoreply": true, "auto-reply": true, "vacation": true, "away": true,
+	"abroad": true, "holiday": true, "ill": true, "sick": true, "busy": true, "somebody": true, "someone": true, "else": true, "nobody": true,
 }
 
 // units of the time of a pause.
@@ -85,7 +86,7 @@ func Parse(text string) (Answer, error) {
 	var codes, numbers []string
 	verbs := map[Verb]bool{}
 	var lasts time.Duration
-	timed, refused := 0, false
+	timed, refused, echoed := 0, false, false
 	tokens := split(own(text))
 	for i := 0; i < len(tokens); i++ {
 		w := tokens[i]
@@ -106,6 +107,7 @@ func Parse(text string) (Answer, error) {
 			continue
 		}
 		refused = refused || refusing[w]
+		echoed = echoed || w == "reply" && i+2 < len(tokens) && len(tokens[i+1]) == CodeDigits && (tokens[i+2] == "if" || tokens[i+2] == "by")
 		if v, ok := words[w]; ok {
 			verbs[v] = true
 		}
@@ -123,6 +125,8 @@ func Parse(text string) (Answer, error) {
 			return unclear("it asks for the status and for a pause: send one of them")
 		}
 		return Answer{Verb: Status, Code: code}, nil // it harms nothing, whatever else is said
+	case echoed:
+		return unclear("it holds the message that it answers: send the code alone")
 	case refused:
 		return unclear("it says that nobody comes: the call goes on")
 	case code == "" && len(numbers) > 0:
