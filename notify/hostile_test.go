@@ -1,6 +1,7 @@
 package notify_test
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -58,5 +59,57 @@ func TestADrillsCodeAnswersNoTrouble(t *testing.T) {
 				r.RestoreDrills([]act.Act{start})
 			}
 		})
+	}
+}
+
+// Who holds back trouble is told to those who were called for it, and to no others;
+// again each time, and not again after a restart.
+func TestHeldBack(t *testing.T) {
+	p := policy()
+	p.Climb = 10 * time.Minute
+	src := numbered()
+	r := notify.NewRouter(p, crew, src)
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	var journal []alarm.Transition
+	var all []callout.Message
+	var got []string
+	happens := func(after time.Duration, what string) {
+		now := evening.Add(after)
+		if what != "" {
+			journal = append(journal, l.next(now, "t3", what))
+			r.Observe(journal[len(journal)-1])
+		}
+		if what == "hide" {
+			r.HeldBack("kim", []alarm.Key{"t3"}, now.Add(30*time.Minute))
+		}
+		for _, m := range r.Due(now, notify.Look{}) {
+			all = append(all, m)
+			if m.Unless == "" {
+				got = append(got, now.Format("15:04 ")+string(m.Reason)+" "+m.Person+": "+m.Short)
+			}
+		}
+	}
+	restart := func() {
+		r = notify.NewRouter(p, crew, src)
+		r.Restore(journal, l.standing(), all)
+	}
+	happens(0, "raise")
+	happens(10*time.Minute, "")
+	happens(11*time.Minute, "hide")
+	restart()
+	happens(12*time.Minute, "")
+	happens(41*time.Minute, "surface")
+	happens(42*time.Minute, "hide")
+	for i, want := range []string{
+		"20:00 first kim", "20:10 first rowan",
+		"20:11 answered rowan: kim holds back until 20:41: Trough 3: low flow, 11.2 L/min, setpoint 28 L/min. If it is still there then, it calls again.",
+		"20:41 first kim", "20:42 answered rowan: kim holds back until 21:12:",
+	} {
+		if i >= len(got) || !strings.HasPrefix(got[i], want) {
+			t.Errorf("message %d: want %q of %q", i, want, got)
+		}
+	}
+	if len(got) != 5 {
+		t.Errorf("%d messages: %q", len(got), got)
 	}
 }

@@ -95,6 +95,7 @@ type Router struct {
 	upstream map[string]int // by unit; lower is nearer the spring
 	troubles map[alarm.Key]*trouble
 	codes    map[string]codeUse // of late
+	held     []hold             // not told yet
 	drill    *drill             // nil when none stands
 	drilled  []callout.Message  // about drills, as Restore was given them
 	wellOn   time.Time          // the newest local date of a morning message, see date
@@ -434,7 +435,7 @@ func (r *Router) Due(now time.Time, look Look) []callout.Message {
 	}
 	r.endDrill(now)
 	c := r.calling(now)
-	return slices.Concat(r.dueAnswers(now, c), r.dueCallOut(now, c), r.dueDrill(now), r.dueMorning(now, look))
+	return slices.Concat(r.dueAnswers(now, c), r.dueHeld(now), r.dueCallOut(now, c), r.dueDrill(now), r.dueMorning(now, look))
 }
 
 // dueAnswers tells the others that somebody is coming. It does not wait for

@@ -264,6 +264,9 @@ func TestPauseByText(t *testing.T) {
 	if s, tr := c.state(); s != alarm.Unacknowledged || !strings.Contains(tr.Hidden, "shelved by kim until 02:3") {
 		t.Errorf("%s, hidden %q", s, tr.Hidden)
 	}
+	if m := c.messages("rowan", callout.Answered); len(m) != 1 || !strings.HasPrefix(m[0].Short, "kim holds back until 02:3") {
+		t.Errorf("rowan was told %+v", m)
+	}
 	acts, err := c.Ledger().Acts(t.Context(), time.Time{})
 	if err != nil || len(acts) != 1 || acts[0].Kind != act.Shelved || acts[0].Via != "text" || acts[0].By != "kim" || acts[0].Until.Sub(acts[0].At) != 30*time.Minute {
 		t.Errorf("%v, acts %+v", err, acts)
