@@ -11,9 +11,10 @@ import (
 
 // Who is called. One clock goes for all trouble: it begins when the first
 // call-out about trouble that is now unanswered was told, and ends when nothing
-// unanswered stands. At first the first of the watch list is called, after each
-// Climb the next one too, beyond the last of them everybody. Whoever was told of
-// what is still unanswered goes on being told, also when the watch changes.
+// unanswered stands; what comes soon after goes on from there, see climb.go. At
+// first the first of the watch list is called, after each Climb the next one too,
+// beyond the last of them everybody. Whoever was told of what is still unanswered
+// goes on being told, also when the watch changes.
 //
 // What each person knows is kept by person and trouble: so one who is called
 // later is told at once, and of all that nobody has answered.
@@ -181,22 +182,21 @@ func (r *Router) order(now time.Time, first []string) []*ear {
 // calling is whom call-outs about trouble go to now. Where an answer did not
 // help, whoever gave it comes first.
 func (r *Router) calling(now time.Time) call {
-	var since time.Time
+	var since []time.Time
 	var first []string
-	begun := false
 	list := r.sorted(alarm.CallOut)
 	for _, t := range list {
 		if !t.unanswered() {
 			continue
 		}
-		if t.told && (!begun || t.firstTold.Before(since)) {
-			begun, since = true, t.firstTold
+		if t.told {
+			since = append(since, t.firstTold)
 		}
 		if t.reopened && t.answered.By != "" {
 			first = append(first, t.answered.By)
 		}
 	}
-	return r.whom(now, since, begun, first, func(p *ear) bool { return r.waitsFor(p, list) })
+	return r.whom(now, now.Add(-r.climbed(now, since)), true, first, func(p *ear) bool { return r.waitsFor(p, list) })
 }
 
 // waitsFor reports whether a person was told of trouble in a list that is

@@ -69,6 +69,7 @@ type vigil struct {
 	policy func(*notify.Policy)
 	from   string // "2026-10-16 22:00"
 	hours  int
+	tail   bool    // Restore is given no more of the journal than the daemon gives it
 	events []event // at: "16 02:00", the day of the month and the time
 	want   []string
 }
@@ -121,7 +122,15 @@ func (v *vigil) run(t *testing.T, restart func(time.Time) bool) []callout.Messag
 	for now := from; !now.After(from.Add(time.Duration(v.hours) * time.Hour)); now = now.Add(time.Minute) {
 		if restart(now) {
 			r = notify.NewRouter(p, who, src)
-			r.Restore(journal, l.standing(), out)
+			oldest := now
+			for _, tr := range l.standing() {
+				if tr.Since.Before(oldest) {
+					oldest = tr.Since
+				}
+			}
+			tail := slices.DeleteFunc(slices.Clone(journal), func(tr alarm.Transition) bool { return v.tail && tr.At.Before(oldest) })
+			r.Restore(tail, l.standing(), out)
+			r.RestoreClimb(journal, l.standing(), out)
 			r.RestoreDrills(acts)
 		}
 		for i, e := range v.events {
@@ -493,6 +502,68 @@ var vigils = []vigil{
 			"14 02:10 rowan first by sms: t3",
 			"14 02:12 kim returned by sms: t3",
 			"14 02:12 rowan returned by sms: t3",
+		},
+	},
+	{
+		// Told for 8, 16 and 24 minutes by the end of each time.
+		name: "it comes and goes and the first sleeps: the others are called", watch: nightly, from: "2026-10-13 19:00", hours: 10, tail: true,
+		events: []event{
+			{"14 02:00", "t3", "raise"}, {"14 02:08", "t3", "return"},
+			{"14 02:20", "t3", "raise"}, {"14 02:28", "t3", "return"},
+			{"14 02:40", "t3", "raise"}, {"14 02:48", "t3", "return"},
+			{"14 03:00", "t3", "raise"}, {"14 03:03", "t3", "rowan"}, {"14 03:08", "t3", "return"},
+			{"14 03:20", "t3", "raise"}, {"14 03:28", "t3", "return"}, // rowan is awake: from the first again
+		},
+		want: []string{
+			"14 02:00 kim first by sms: t3", "14 02:08 kim returned by sms: t3",
+			"14 02:20 kim first by sms: t3", "14 02:22 rowan first by sms: t3", "14 02:28 kim returned by sms: t3", "14 02:28 rowan returned by sms: t3",
+			"14 02:40 kim first by sms: t3", "14 02:40 rowan first by sms: t3", "14 02:44 lee first by sms: t3",
+			"14 02:48 kim returned by sms: t3", "14 02:48 rowan returned by sms: t3", "14 02:48 lee returned by sms: t3",
+			"14 03:00 kim first by sms: t3", "14 03:00 rowan first by sms: t3", "14 03:00 lee first by sms: t3",
+			"14 03:03 kim answered by sms: t3", "14 03:03 lee answered by sms: t3",
+			"14 03:08 kim returned by sms: t3", "14 03:08 rowan returned by sms: t3", "14 03:08 lee returned by sms: t3",
+			"14 03:20 kim first by sms: t3", "14 03:28 kim returned by sms: t3",
+		},
+	},
+	{
+		name: "other trouble soon after goes on climbing, an hour after it begins anew", watch: nightly, from: "2026-10-13 19:00", hours: 12, tail: true,
+		events: []event{
+			{"14 02:00", "t3", "raise"}, {"14 02:08", "t3", "return"},
+			{"14 03:07", "t4", "raise"}, {"14 03:12", "t4", "return"},
+			{"14 04:12", "t3", "raise"}, {"14 04:17", "t3", "return"},
+		},
+		want: []string{
+			"14 02:00 kim first by sms: t3", "14 02:08 kim returned by sms: t3",
+			"14 03:07 kim first by sms: t4", "14 03:09 rowan first by sms: t4", "14 03:12 kim returned by sms: t4", "14 03:12 rowan returned by sms: t4",
+			"14 04:12 kim first by sms: t3", "14 04:17 kim returned by sms: t3",
+		},
+	},
+	{
+		// Two at once count once.
+		name: "one ends while the other stands", watch: nightly, from: "2026-10-13 19:00", hours: 9, tail: true,
+		events: []event{
+			{"14 02:00", "t3", "raise"}, {"14 02:06", "t4", "raise"}, {"14 02:08", "t3", "return"}, {"14 02:12", "t4", "return"},
+			{"14 02:40", "t3", "raise"}, {"14 02:50", "t3", "return"},
+		},
+		want: []string{
+			"14 02:00 kim first by sms: t3", "14 02:06 kim first by sms: t3, t4",
+			"14 02:10 rowan first by sms: t4", "14 02:12 kim returned by sms: t3, t4", "14 02:12 rowan returned by sms: t4",
+			"14 02:40 kim first by sms: t3", "14 02:40 rowan first by sms: t3", "14 02:48 lee first by sms: t3",
+			"14 02:50 kim returned by sms: t3", "14 02:50 rowan returned by sms: t3", "14 02:50 lee returned by sms: t3",
+		},
+	},
+	{
+		name: "an answer after it was over, and holding it back, begin it anew", watch: nightly, from: "2026-10-13 19:00", hours: 12, tail: true,
+		events: []event{
+			{"14 02:00", "t3", "raise"}, {"14 02:09", "t3", "return"}, {"14 02:15", "t3", "kim"},
+			{"14 02:30", "t3", "raise"}, {"14 02:39", "t3", "return"},
+			{"14 02:50", "t4", "raise"}, {"14 02:50", "t4", "hide"},
+			{"14 03:10", "t3", "raise"}, {"14 03:18", "t3", "return"},
+		},
+		want: []string{
+			"14 02:00 kim first by sms: t3", "14 02:09 kim returned by sms: t3",
+			"14 02:30 kim first by sms: t3", "14 02:39 kim returned by sms: t3",
+			"14 03:10 kim first by sms: t3", "14 03:18 kim returned by sms: t3",
 		},
 	},
 	{

@@ -187,6 +187,61 @@ func TestShiftWhileItClimbs(t *testing.T) {
 	}
 }
 
+// What climbed before it was over moves along with the clock.
+func TestShiftBetweenCallOuts(t *testing.T) {
+	for _, by := range []time.Duration{-30 * 365 * 24 * time.Hour, -3 * time.Hour, -time.Minute, 0, 14 * time.Minute, 3 * time.Hour, 30 * 365 * 24 * time.Hour} {
+		p := policy()
+		p.Climb, p.Units = 10*time.Minute, nil
+		r := notify.NewRouter(p, crew, numbered())
+		l := life{state: map[alarm.Key]alarm.Transition{}}
+		r.Observe(l.next(evening, "t3", "raise"))
+		r.Due(evening, notify.Look{})
+		r.Observe(l.next(evening.Add(8*time.Minute), "t3", "return"))
+		r.Due(evening.Add(8*time.Minute), notify.Look{})
+		r.Shift(by)
+		r.Observe(l.next(evening.Add(by).Add(58*time.Minute), "t3", "raise"))
+		var got []string
+		for d := 58 * time.Minute; d < 62*time.Minute; d += 10 * time.Second {
+			for _, m := range r.Due(evening.Add(by).Add(d), notify.Look{}) {
+				got = append(got, fmt.Sprintf("%s %s %s", d, m.Person, m.Reason))
+			}
+		}
+		if diff := cmp.Diff([]string{"58m0s kim first", "1h0m0s rowan first"}, got); diff != "" {
+			t.Errorf("set by %s (-want +got):\n%s", by, diff)
+		}
+	}
+}
+
+// The clock was set back while nothing ran: what had climbed still counts.
+func TestClimbFromAheadOfTheClock(t *testing.T) {
+	p := policy()
+	p.Climb, p.Units = 10*time.Minute, nil
+	r := notify.NewRouter(p, crew, numbered())
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	journal := []alarm.Transition{l.next(evening, "t3", "raise")}
+	r.Observe(journal[0])
+	sent := r.Due(evening, notify.Look{})
+	journal = append(journal, l.next(evening.Add(8*time.Minute), "t3", "return"))
+	r.Observe(journal[1])
+	sent = append(sent, r.Due(evening.Add(8*time.Minute), notify.Look{})...)
+
+	back := evening.Add(-5 * time.Hour)
+	r = notify.NewRouter(p, crew, numbered())
+	r.Restore(journal, l.standing(), sent)
+	r.RestoreClimb(journal, l.standing(), sent)
+	r.Due(back, notify.Look{})
+	r.Observe(l.next(back.Add(time.Minute), "t3", "raise"))
+	var got []string
+	for d := time.Minute; d < 6*time.Minute; d += 10 * time.Second {
+		for _, m := range r.Due(back.Add(d), notify.Look{}) {
+			got = append(got, fmt.Sprintf("%s %s %s", d, m.Person, m.Reason))
+		}
+	}
+	if diff := cmp.Diff([]string{"1m0s kim first", "3m0s rowan first"}, got); diff != "" {
+		t.Errorf("messages (-want +got):\n%s", diff)
+	}
+}
+
 // Told by a clock that was far ahead, nobody having noticed: at once to everybody
 // rather than to nobody for a year.
 func TestClimbAfterAClockFarAhead(t *testing.T) {

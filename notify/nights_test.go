@@ -61,7 +61,7 @@ func makeNight(t *testing.T, seed int64) *random {
 	}[rng.Intn(4)].UTC()
 	l := life{state: map[alarm.Key]alarm.Transition{}}
 	keys := []alarm.Key{"t3", "t4", "spring", "warm", "silent", "chore"}
-	busy := []int{30, 100, 300, 1500}[rng.Intn(4)]
+	busy := []int{30, 100, 300, 1500, 10000}[rng.Intn(5)]
 	drill := ""
 	for now := from; now.Before(from.Add(5 * time.Hour)); now = now.Add(tick) {
 		s := randomStep{at: now, standing: l.standing()}
@@ -124,6 +124,7 @@ func (n *random) run(restart func(i int) bool, look func(r *notify.Router, s *ra
 		if restart(i) {
 			r = notify.NewRouter(n.policy, n.people, src)
 			r.Restore(journal, s.standing, out)
+			r.RestoreClimb(journal, s.standing, out)
 			r.RestoreDrills(acts)
 		}
 		for _, tr := range s.trs {

@@ -100,6 +100,9 @@ type Router struct {
 	drilled  []callout.Message  // about drills, as Restore was given them
 	wellOn   time.Time          // the newest local date of a morning message, see date
 	flood    bool               // alarms come faster than anybody can take them in
+	spells   []spell            // call-outs of late that were over before anybody answered
+	seq      int                // of the newest transition
+	awake    int                // of the newest by which somebody showed to be awake
 	look     Look               // at the water, as Due was told last
 }
 
@@ -171,6 +174,7 @@ func (r *Router) Observe(tr alarm.Transition) {
 		return
 	}
 	t := r.troubles[tr.Key]
+	r.climbSteps(t, tr)
 	begins := tr.Raised() || reopens(tr) || t.surfaces(tr)
 	switch {
 	case begins && tr.Priority <= alarm.Note:
@@ -263,14 +267,17 @@ func (r *Router) Restore(journal, standing []alarm.Transition, messages []callou
 			telling[k] = append(telling[k], m)
 		}
 	}
-	newest, steps := map[alarm.Key]alarm.Transition{}, map[alarm.Key][]alarm.Transition{}
+	newest, steps := map[alarm.Key]step{}, map[alarm.Key][]step{}
 	for _, tr := range standing {
-		newest[tr.Key] = tr
+		newest[tr.Key] = step{Transition: tr}
 	}
-	for _, tr := range journal {
-		if n := newest[tr.Key]; tr.Occurrence != n.Occurrence || tr.From != n.From || tr.To != n.To || !tr.At.Equal(n.At) {
-			steps[tr.Key] = append(steps[tr.Key], tr)
+	for i, tr := range journal {
+		if n, ok := newest[tr.Key]; ok && tr.Occurrence == n.Occurrence && tr.From == n.From && tr.To == n.To && tr.At.Equal(n.At) {
+			n.seq = i
+			newest[tr.Key] = n
+			continue
 		}
+		steps[tr.Key] = append(steps[tr.Key], step{tr, i})
 	}
 	for k, tr := range newest {
 		steps[k] = append(steps[k], tr)
@@ -286,6 +293,8 @@ func (r *Router) Restore(journal, standing []alarm.Transition, messages []callou
 			t.answer = false // an acknowledgement is stored together with the messages about it
 		}
 	}
+	r.seq = len(journal)
+	slices.SortFunc(r.spells, func(a, b spell) int { return cmp.Compare(a.seq, b.seq) })
 	for _, p := range r.people {
 		p.lastSent, p.lastTold = time.Time{}, time.Time{}
 		for _, m := range msgs {
@@ -311,8 +320,14 @@ func (r *Router) Restore(journal, standing []alarm.Transition, messages []callou
 	}
 }
 
+// step is a transition and how many the journal has before it.
+type step struct {
+	alarm.Transition
+	seq int
+}
+
 // restore goes through one alarm's transitions and the messages that tell of it.
-func (r *Router) restore(k alarm.Key, trs []alarm.Transition, msgs []callout.Message) {
+func (r *Router) restore(k alarm.Key, trs []step, msgs []callout.Message) {
 	after := make([][]callout.Message, len(trs)+1) // by the number of transitions before them
 	for _, m := range msgs {
 		n := r.stepsBefore(m, trs)
@@ -322,7 +337,7 @@ func (r *Router) restore(k alarm.Key, trs []alarm.Transition, msgs []callout.Mes
 		// What is latched and was over before was told of as over.
 		over := !tr.From.Active() && !tr.To.Active()
 		if i == 0 && !tr.Raised() && !over && tr.To != alarm.Normal && tr.Priority > alarm.Note {
-			t := &trouble{raised: tr, firstRaise: tr.Since, raises: 1, latest: tr}
+			t := &trouble{raised: tr.Transition, firstRaise: tr.Since, raises: 1, latest: tr.Transition}
 			t.latest.To = alarm.Unacknowledged
 			r.troubles[k] = t
 			for _, m := range after[0] { // told before the first transition that is given
@@ -333,7 +348,8 @@ func (r *Router) restore(k alarm.Key, trs []alarm.Transition, msgs []callout.Mes
 			}
 			t.told = t.told || tr.To == alarm.Acknowledged
 		}
-		r.Observe(tr)
+		r.seq = tr.seq
+		r.Observe(tr.Transition)
 		r.forget(k)
 		for _, m := range after[i+1] {
 			r.mark(m.Reason, m.Person, []alarm.Key{k}, m.Code, m.CreatedAt)
@@ -346,7 +362,7 @@ func (r *Router) restore(k alarm.Key, trs []alarm.Transition, msgs []callout.Mes
 // the message may fit after several. News comes within Gather of its cause, at
 // the next tick, so that fit is taken; else the earliest: rather is an alarm
 // told of once more.
-func (r *Router) stepsBefore(m callout.Message, trs []alarm.Transition) int {
+func (r *Router) stepsBefore(m callout.Message, trs []step) int {
 	first, nearest := -1, 0
 	best := r.policy.Gather + time.Minute
 	for n := 0; n <= len(trs); n++ {
@@ -385,6 +401,9 @@ func (r *Router) Shift(by time.Duration) {
 	}
 	for _, p := range r.people {
 		move(&p.lastSent, &p.lastTold)
+	}
+	for i := range r.spells {
+		move(&r.spells[i].from, &r.spells[i].to)
 	}
 	for code, use := range r.codes {
 		move(&use.at)
@@ -434,6 +453,7 @@ func (r *Router) Due(now time.Time, look Look) []callout.Message {
 		}
 	}
 	r.endDrill(now)
+	r.forgetSpells(now)
 	c := r.calling(now)
 	return slices.Concat(r.dueAnswers(now, c), r.dueHeld(now), r.dueCallOut(now, c), r.dueDrill(now), r.dueMorning(now, look))
 }

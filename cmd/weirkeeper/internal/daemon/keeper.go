@@ -550,6 +550,10 @@ func (k *keeper) rebuild(ctx context.Context) error {
 	}
 	k.mailBeats.restore(messages)
 	k.router.Restore(journal, past.Standing, messages)
+	if journal, err = k.ledger.JournalSince(ctx, now.Add(-notify.Remembers)); err != nil {
+		return fmt.Errorf("daemon: rebuild the call-outs: %w", err)
+	}
+	k.router.RestoreClimb(journal, past.Standing, messages)
 	if err := k.restoreAnswers(ctx, now); err != nil {
 		return err
 	}
