@@ -223,40 +223,6 @@ func TestAnswerByText(t *testing.T) {
 	has(t, metrics, `weirkeeper_answers_total{outcome="obeyed",via="text"} 1`, `weirkeeper_answers_total{outcome="over",via="text"} 1`)
 }
 
-// Nobody answers for eight hours: both are called again each quarter of an hour,
-// over a restart too. Then one text stops it and tells the other; and when it is
-// still there after its time it calls again.
-func TestNobodyAnswersForEightHours(t *testing.T) {
-	c := newCallOut(t)
-	c.pass(5 * time.Hour)
-	c.restart()
-	c.flow("42")
-	c.pass(3*time.Hour - 2*time.Minute)
-	for _, person := range []string{"kim", "rowan"} {
-		first, again := len(c.messages(person, callout.First)), len(c.messages(person, callout.Repeat))
-		if first != 1 || again != 31 {
-			t.Errorf("%s was told %d and %d times", person, first, again)
-		}
-	}
-	if n := len(c.messages("rowan", "")); n != 32 {
-		t.Errorf("rowan was told %d times", n)
-	}
-	has(t, c.text(rowansNumber, c.code("rowan")), "Obeyed.", "Thank you, rowan.")
-	c.pass(18 * time.Minute)
-	if d := cmp.Diff([]int{32, 1, 32, 1, 33, 33}, []int{
-		len(c.messages("kim", callout.First)) + len(c.messages("kim", callout.Repeat)), len(c.messages("kim", callout.Answered)),
-		len(c.messages("rowan", callout.First)) + len(c.messages("rowan", callout.Repeat)), len(c.messages("rowan", callout.Reply)),
-		len(c.messages("kim", "")), len(c.messages("rowan", "")),
-	}); d != "" {
-		t.Errorf("messages (-want +got):\n%s", d)
-	}
-	c.pass(4 * time.Minute) // re_alarm is 20 min
-	c.standsUnanswered()
-	if n := len(c.messages("kim", callout.First)); n != 2 {
-		t.Errorf("kim was told anew %d times", n-1)
-	}
-}
-
 // A pause holds the call-outs back for its time, and no longer.
 func TestPauseByText(t *testing.T) {
 	c := newCallOut(t)

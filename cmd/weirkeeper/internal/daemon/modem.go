@@ -4,6 +4,7 @@ import (
 	"context"
 	"log/slog"
 	"path/filepath"
+	"strconv"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -29,7 +30,11 @@ func (d *Daemon) openModem(s *config.SMS, log *slog.Logger) (*way, error) {
 		Open: open(s.Device, s.Baud), PIN: pin, PINFile: filepath.Join(d.opt.Config.Paths.Data, "sim-pin-refused"), Now: d.keeper.now, Wait: waitReal, Zone: d.opt.Config.Site.Location,
 		Log: log.With("component", "modem"), SendLimit: s.Timeout,
 		OnText: func(ctx context.Context, t modem.Text) error {
-			_, _, err := d.keeper.Answer(ctx, AnswerIn{ID: t.ID, At: t.At, From: t.From, Text: t.Body})
+			from := t.From
+			if from == "" {
+				from = strconv.Quote(t.Name) // never to be taken for a number
+			}
+			_, _, err := d.keeper.Answer(ctx, AnswerIn{ID: t.ID, At: t.At, From: from, Text: t.Body})
 			return err
 		},
 		OnReport: d.reported,
