@@ -28,7 +28,7 @@ func (d *Daemon) openModem(s *config.SMS, log *slog.Logger) (*way, error) {
 	m := newModemMetrics(d.registry)
 	d.modem = modem.New(modem.Options{
 		Open: open(s.Device, s.Baud), PIN: pin, PINFile: filepath.Join(d.opt.Config.Paths.Data, "sim-pin-refused"), Now: d.keeper.now, Wait: waitReal, Zone: d.opt.Config.Site.Location,
-		Log: log.With("component", "modem"), SendLimit: s.Timeout,
+		Log: log, SendLimit: s.Timeout,
 		OnText: func(ctx context.Context, t modem.Text) error {
 			from := t.From
 			if from == "" {
