@@ -7,13 +7,13 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"math"
 	"net/http"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
+	"weirkeeper/cmd/weirkeeper/internal/lotform"
 	"weirkeeper/cmd/weirkeeper/internal/web"
 	"weirkeeper/rules/lot"
 	"weirkeeper/rules/lot/book"
@@ -206,21 +206,6 @@ type counting struct {
 	sampleWeight, totalWeight float64 // g
 }
 
-// The units in which the record holds amounts.
-var (
-	mL   = mustUnit("mL")
-	mm   = mustUnit("mm")
-	mass = measure.Mass.Base()
-)
-
-func mustUnit(name string) measure.Unit {
-	u, err := measure.ParseUnit(name)
-	if err != nil {
-		panic(err)
-	}
-	return u
-}
-
 // define adds one of the flags of a verb.
 func (c *lotCall) define(name string, e env) {
 	entry := &c.c.Entry
@@ -248,13 +233,13 @@ func (c *lotCall) define(name string, e env) {
 	case "sample":
 		c.fs.Var(numberFlag{to: &c.count.sample, least: 1}, name, "`number` in a sample whose volume or weight was measured")
 	case "sample-volume":
-		amount(&c.count.sampleVolume, mL, "50 mL", "volume of the sample")
+		amount(&c.count.sampleVolume, lotform.ML, "50 mL", "volume of the sample")
 	case "total-volume":
-		amount(&c.count.totalVolume, mL, "1240 mL", "volume of all")
+		amount(&c.count.totalVolume, lotform.ML, "1240 mL", "volume of all")
 	case "sample-weight":
-		amount(&c.count.sampleWeight, mass, "8.2 g", "weight of the sample")
+		amount(&c.count.sampleWeight, lotform.Mass, "8.2 g", "weight of the sample")
 	case "total-weight":
-		amount(&c.count.totalWeight, mass, "3.1 kg", "weight of all")
+		amount(&c.count.totalWeight, lotform.Mass, "3.1 kg", "weight of all")
 	case "days":
 		c.fs.Var(daysFlag{&c.days}, name, "`days` from placing to hatch")
 	case "unit", "from":
@@ -292,12 +277,12 @@ func (c *lotCall) define(name string, e env) {
 		c.fs.Var(numberFlag{to: &c.fish, least: 1}, name, "`number` of fish in the sample")
 	case "weight":
 		if c.verb.kind == book.Weighed {
-			amount(&c.weight, mass, "31 g", "weight of the whole sample, not of one fish")
+			amount(&c.weight, lotform.Mass, "31 g", "weight of the whole sample, not of one fish")
 		} else {
-			amount(&c.weight, mass, "2 g", "mean weight of one fish")
+			amount(&c.weight, lotform.Mass, "2 g", "mean weight of one fish")
 		}
 	case "length":
-		amount(&c.length, mm, "55 mm", "mean total length of one fish")
+		amount(&c.length, lotform.MM, "55 mm", "mean total length of one fish")
 	case "to-place":
 		text(&entry.Place, "`place` they went to")
 	case "why":
@@ -516,23 +501,9 @@ type numberFlag struct {
 
 func (numberFlag) String() string { return "" }
 
-var grouped = regexp.MustCompile(`^([0-9]{1,9}|[0-9]{1,3}(,[0-9]{3}){1,2})$`)
-
-func (f numberFlag) Set(s string) error {
-	if f.all && s == "all" {
-		*f.to = 0
-		return nil
-	}
-	n, err := strconv.Atoi(strings.ReplaceAll(s, ",", ""))
-	if err != nil || !grouped.MatchString(s) || n < f.least {
-		or := ""
-		if f.all {
-			or = ", or all"
-		}
-		return fmt.Errorf("%q is not a whole number from %d to 999,999,999%s; write it like 12400 or 12,400", s, f.least, or)
-	}
-	*f.to = n
-	return nil
+func (f numberFlag) Set(s string) (err error) {
+	*f.to, err = lotform.Number(s, f.least, f.all)
+	return err
 }
 
 // amountFlag is an amount with its unit, kept in unit.
@@ -545,7 +516,7 @@ type amountFlag struct {
 func (amountFlag) String() string { return "" }
 
 func (f amountFlag) Set(s string) (err error) {
-	*f.to, err = readAmount(s, f.unit, f.example)
+	*f.to, err = lotform.Amount(s, f.unit, f.example)
 	return err
 }
 
@@ -559,29 +530,6 @@ func (f daysFlag) Set(s string) error {
 		s += " d"
 	}
 	return amountFlag{f.to, measure.Day, "25 days"}.Set(s)
-}
-
-// readAmount reads an amount in any unit of u's dimension and gives it in u.
-// Only temperatures may be 0 or below.
-func readAmount(s string, u measure.Unit, example string) (float64, error) {
-	a, err := measure.Parse(s)
-	dim := u.Dimension()
-	var unknown *measure.UnknownUnitError
-	switch {
-	case errors.Is(err, measure.ErrNoUnit):
-		return 0, fmt.Errorf("%q has no unit; write it like %q (%s)", s, example, strings.Join(dim.UnitNames(), ", "))
-	case errors.As(err, &unknown): // whose suggestion may measure something else
-		return 0, fmt.Errorf("there is no unit %q; write it like %q (%s)", unknown.Name, example, strings.Join(dim.UnitNames(), ", "))
-	case err != nil:
-		return 0, fmt.Errorf("%w; write it like %q (%s)", err, example, strings.Join(dim.UnitNames(), ", "))
-	case a.Unit.Dimension() != dim:
-		return 0, fmt.Errorf("%q is an amount of %s, not of %s; write it like %q", s, a.Unit.Dimension(), dim, example)
-	case dim != measure.Temperature && a.Value <= 0:
-		return 0, fmt.Errorf("%q is not above 0; write it like %q", s, example)
-	}
-	// 50 mL are 50 in the record and not 50.00000000000001, whatever the way
-	// through the base unit.
-	return math.Round(u.FromBase(a.Base())*1e6) / 1e6, nil
 }
 
 func lotCorrect(ctx context.Context, e env, c *lotCall) int {
@@ -642,7 +590,7 @@ func lotRoom(ctx context.Context, e env, c *lotCall) int {
 }
 
 func lotTemperature(ctx context.Context, e env, c *lotCall) int {
-	t, err := readAmount(c.rest[1], measure.DegC, "8.2 degC")
+	t, err := lotform.Amount(c.rest[1], measure.DegC, "8.2 degC")
 	if err != nil {
 		return e.usage("lot temperature", "%v", err)
 	}
