@@ -263,6 +263,13 @@ func (r *Router) SayOver(now time.Time, name, code string) (subject, text, short
 	return r.letterOf(now, "Over or answered already: "+code, s+" Reply status for what stands now.", s)
 }
 
+// SayLate answers a text that was on its way for long, or was sent before what stands
+// now was told.
+func (r *Router) SayLate(now time.Time, code string) (subject, text, short string) {
+	s := "Your text came late, and nothing was done: it was sent long ago, or before what stands now went out to you."
+	return r.letterOf(now, "Came too late: "+code, s+" If you come, send "+code+" again.", s, "If you come, send "+code+" again.")
+}
+
 // SayWrong answers a code that is none of the person's.
 func (r *Router) SayWrong(now time.Time, name, code string) (subject, text, short string) {
 	return r.letterOf(now, "Not a code of yours: "+code, code+" is not a code of yours, so nothing was done. Reply with the 4 digits of your newest text, or status for what stands now.",

@@ -243,6 +243,7 @@ func otherTexts(r *Router) []spoken {
 		{"all well, a probe silent", r.allWellText(at3, hearer{}, nil, silent).short},
 		{"status, all well", of(r.Status(at3, r.look))},
 		{"reply: over", of(r.SayOver(at3, "kim", "4711"))},
+		{"reply: late", of(r.SayLate(at3, "4711"))},
 		{"reply: wrong", of(r.SayWrong(at3, "kim", "4711"))},
 		{"reply: unclear", of(r.SayUnclear(at3, "kim", "4711"))},
 		{"reply: unclear, nothing open", of(r.SayUnclear(at3, "kim", ""))},

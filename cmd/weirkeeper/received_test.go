@@ -244,6 +244,16 @@ func TestPauseByText(t *testing.T) {
 	}
 }
 
+// A text that the network kept for hours does nothing, and says so.
+func TestLateText(t *testing.T) {
+	c := newCallOut(t)
+	sent := c.clock.Now()
+	c.pass(100 * time.Minute)
+	has(t, c.text(kimsNumber, c.code("kim"), "--id", "late", "--sent", sent.Format(time.RFC3339)), "it came too late", "If you come, send "+c.code("kim")+" again")
+	c.standsUnanswered()
+	has(t, c.text(kimsNumber, c.code("kim"), "--id", "again", "--sent", c.clock.Now().Format(time.RFC3339)), "Obeyed.")
+}
+
 // The same message twice counts once, over a restart too.
 func TestTextTwice(t *testing.T) {
 	c := newCallOut(t)

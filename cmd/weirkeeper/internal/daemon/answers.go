@@ -38,6 +38,7 @@ const (
 	NotClear      Outcome = "unclear"
 	WrongCode     Outcome = "wrong code"
 	Over          Outcome = "over" // answered or over already
+	Late          Outcome = "late" // sent before what stands now was told, or long ago
 	UnknownNumber Outcome = "unknown number"
 	Double        Outcome = "double" // it was taken before
 	Locked        Outcome = "locked" // too many wrong codes
@@ -63,7 +64,7 @@ type AnswerIn struct {
 	// ID is made of the message itself, so that the same one read twice counts
 	// once; not empty.
 	ID string
-	// At is when it was sent, as far as is known; only logged.
+	// At is when it was sent, as far as is known; zero when it is not. See meant.
 	At time.Time
 	// From is the number it came from, whatever it claims.
 	From string
@@ -245,7 +246,7 @@ func (k *keeper) textIn(ctx context.Context, now time.Time, in AnswerIn) (said s
 				person = p
 			}
 		}
-		r = k.obey(now, "text/"+in.ID, viaText, person, a.Code, a.For)
+		r = k.obey(now, "text/"+in.ID, viaText, person, a.Code, a.For, func(keys []alarm.Key) ([]alarm.Key, bool) { return k.meant(ctx, now, person, a.Code, in.At, keys) })
 		if r.outcome == WrongCode && k.answers.wrong(now, from) == wrongCodes-1 {
 			const s = "Too many wrong codes: for an hour no code from this number is taken. Answer by the link in the mail or on the hatchery computer."
 			r.subject, r.text, r.short = "Too many wrong codes", s, s
@@ -290,9 +291,19 @@ type reply struct {
 func (r *reply) words(subject, text, short string) { r.subject, r.text, r.short = subject, text, short }
 
 // obey does what a person says with a code: that they come, or with pause that
-// its call-outs are held back for so long.
-func (k *keeper) obey(now time.Time, id, via, person, code string, pause time.Duration) (r reply) {
+// its call-outs are held back for so long. meant gives those of the alarms that the
+// code stands for that the person can have meant, and whether it can still be meant
+// at all; nil for all of them.
+func (k *keeper) obey(now time.Time, id, via, person, code string, pause time.Duration, meant func([]alarm.Key) ([]alarm.Key, bool)) (r reply) {
 	keys, drill, state := k.router.Answerable(person, code)
+	if meant != nil && state == notify.CodeGood {
+		some, fits := meant(keys)
+		if keys = some; !fits || len(keys) == 0 && drill == "" {
+			r.outcome = Late
+			r.words(k.router.SayLate(now, code))
+			return r
+		}
+	}
 	switch state {
 	case notify.CodeWrong:
 		r.outcome = WrongCode
@@ -351,6 +362,63 @@ func (k *keeper) obey(now time.Time, id, via, person, code string, pause time.Du
 	return r
 }
 
+// Networks deliver texts hours late at times (common practice, no source).
+const (
+	// lateText is how old a text may be that is obeyed. More than an hour, since the
+	// clocks of networks are off by one at times.
+	lateText = 90 * time.Minute
+	// clocksDiffer is how far the network's clock and ours are apart at most.
+	clocksDiffer = 2 * time.Minute
+)
+
+// meant gives those of a person's alarms that a text with a code can mean, by what
+// was told with that code: not what has not gone out to the person yet, nor what was
+// told only after the text was sent; and whether the text is not too old to be
+// meant for now. The time of a text from before the code was made is no time. What
+// cannot be known counts as meant.
+func (k *keeper) meant(ctx context.Context, now time.Time, person, code string, sent time.Time, keys []alarm.Key) (some []alarm.Key, fits bool) {
+	rows, err := k.ledger.Messages(ctx, now.Add(-notify.Remembers))
+	if err != nil {
+		k.log.Warn("what an answer can mean cannot be looked up", "err", err)
+		return keys, true
+	}
+	if !k.failing { // then they may have gone out from memory
+		for _, m := range k.batch.Messages {
+			rows = append(rows, ledger.MessageRecord{Message: m})
+		}
+	}
+	var made time.Time // the code
+	told, tried := map[alarm.Key]time.Time{}, map[alarm.Key]bool{}
+	earlier := func(a, b time.Time) bool { return a.IsZero() || b.Before(a) }
+	for _, m := range rows {
+		if m.Person != person || m.Code != code {
+			continue
+		}
+		if earlier(made, m.CreatedAt) {
+			made = m.CreatedAt
+		}
+		for _, key := range m.Alarms {
+			if earlier(told[key], m.CreatedAt) {
+				told[key] = m.CreatedAt
+			}
+			if m.Attempts > 0 {
+				tried[key] = true
+			}
+		}
+	}
+	known := !sent.IsZero() && !made.IsZero() && !sent.Before(made.Add(-clocksDiffer)) && !sent.After(now.Add(clocksDiffer))
+	if known && now.Sub(sent) > lateText {
+		return nil, false
+	}
+	for _, key := range keys {
+		at, ok := told[key]
+		if !ok || (tried[key] || len(tried) == 0) && !(known && at.After(sent.Add(clocksDiffer))) {
+			some = append(some, key)
+		}
+	}
+	return some, true
+}
+
 // acknowledge has the engine take an answer to one alarm.
 // Errors: *rules.UnknownAlarmError.
 func (k *keeper) acknowledge(now time.Time, key alarm.Key, by, via string) ([]alarm.Transition, error) {
@@ -368,7 +436,7 @@ func (k *keeper) acknowledge(now time.Time, key alarm.Key, by, via string) ([]al
 func (k *keeper) AnswerCode(ctx context.Context, c web.CodeAnswer) (string, error) {
 	var r reply
 	err := k.do(ctx, func(now time.Time) error {
-		r = k.obey(now, c.Via+"/"+newMessageID(now), c.Via, c.Person, c.Code, c.Pause)
+		r = k.obey(now, c.Via+"/"+newMessageID(now), c.Via, c.Person, c.Code, c.Pause, nil)
 		if c.Via == viaCommand {
 			k.metrics.answers.WithLabelValues(c.Via, string(r.outcome)).Inc()
 		}
@@ -412,7 +480,7 @@ func (k *keeper) Received(ctx context.Context, c web.Received) (string, error) {
 	}
 	what := map[Outcome]string{
 		Obeyed: "Obeyed.", StatusAsked: "The status was asked for.", NotClear: "Not obeyed: it is not clear.", WrongCode: "Not obeyed: wrong code.",
-		Over: "Not obeyed: answered or over already.", UnknownNumber: "Not obeyed: the number is nobody's in the site file. Nothing is sent back.",
+		Over: "Not obeyed: answered or over already.", Late: "Not obeyed: it came too late, or before what stands now was told.", UnknownNumber: "Not obeyed: the number is nobody's in the site file. Nothing is sent back.",
 		Double: "It was taken before.", Locked: "Not obeyed: too many wrong codes from that number. Nothing is sent back.",
 	}[o]
 	if said != "" {
