@@ -888,6 +888,8 @@ type ProbeView struct {
 	// Suspect says what is wrong with the probe itself, so that nothing goes
 	// by it; "" for nothing.
 	Suspect string
+	// Setpoints are those that hold now.
+	Setpoints []Setpoint
 }
 
 // Probes is what every probe said last, in the order of the site.
@@ -895,7 +897,7 @@ func (e *Engine) Probes(now time.Time) []ProbeView {
 	out := make([]ProbeView, len(e.probes))
 	for i := range e.probes {
 		p := &e.probes[i]
-		out[i] = ProbeView{Probe: p.def, Heard: p.heard, Last: p.last}
+		out[i] = ProbeView{Probe: p.def, Heard: p.heard, Last: p.last, Setpoints: p.setpoints()}
 		if p.heard {
 			out[i].Age = now.Sub(p.lastAt)
 		}

@@ -562,6 +562,9 @@ func buckets(t *testing.T, f *fixture, rng *rand.Rand, probe reading.ProbeID, fr
 		for _, v := range in {
 			sum += v
 		}
+		if !slices.ContainsFunc(rows, func(r reading.Reading) bool { return r.At.Equal(b.LastAt) && r.Value == b.Last }) {
+			t.Fatalf("bucket %d: nothing read %g at %s", i, b.Last, b.LastAt)
+		}
 		if b.Min != slices.Min(in) || b.Max != slices.Max(in) || math.Abs(b.Mean-sum/float64(len(in))) > 1e-12 {
 			t.Fatalf("bucket %d: %+v of %v", i, b, in)
 		}
@@ -580,8 +583,8 @@ func TestBucketEdges(t *testing.T) {
 	rows[3].Flags = reading.OutOfRange
 	f.commit(t, rows...)
 	want := []series.Bucket{
-		{From: at(0, 0), Min: 1, Mean: 2, Max: 3, Count: 2},
-		{From: at(0, time.Hour), Min: 8, Mean: 8, Max: 8, Count: 1},
+		{From: at(0, 0), Min: 1, Mean: 2, Max: 3, Count: 2, Last: 3, LastAt: at(0, time.Hour-time.Microsecond), Longest: time.Hour - time.Microsecond},
+		{From: at(0, time.Hour), Min: 8, Mean: 8, Max: 8, Count: 1, Last: 8, LastAt: at(0, time.Hour), Longest: time.Microsecond},
 		{From: at(0, 2*time.Hour)},
 	}
 	for range 2 {

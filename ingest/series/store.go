@@ -440,9 +440,16 @@ func (s *Store) find(probe reading.ProbeID, from, to time.Time) (*period, part) 
 type Bucket struct {
 	From time.Time
 	// Min, Mean (of the readings, however spaced) and Max are in the base
-	// unit of the probe's quantity, and 0 if Count is.
-	Min, Mean, Max float64
-	Count          int
+	// unit of the probe's quantity, and 0 if Count is; Last is the value of the
+	// last of them.
+	Min, Mean, Max, Last float64
+	Count                int
+	// LastAt is the time of the last of them, zero if Count is.
+	LastAt time.Time
+	// Longest is the longest time without a usable reading that ended with one
+	// of them; that before the first of all counts from the start of the range.
+	// 0 if Count is.
+	Longest time.Duration
 }
 
 // Buckets divides from <= At < to into n buckets of equal length, to the
@@ -463,7 +470,7 @@ func (s *Store) Buckets(ctx context.Context, probe reading.ProbeID, from, to tim
 	for i := range buckets {
 		buckets[i].From = edge(i)
 	}
-	i := 0
+	i, before := 0, from
 	for r, err := range s.Readings(ctx, probe, from, to) {
 		if err != nil {
 			return nil, err
@@ -481,6 +488,8 @@ func (s *Store) Buckets(ctx context.Context, probe reading.ProbeID, from, to tim
 		b.Count++
 		b.Min, b.Max = min(b.Min, r.Value), max(b.Max, r.Value)
 		b.Mean += (r.Value - b.Mean) / float64(b.Count)
+		b.Longest = max(b.Longest, r.At.Sub(before))
+		b.Last, b.LastAt, before = r.Value, r.At, r.At
 	}
 	return buckets, nil
 }
