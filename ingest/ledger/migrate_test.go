@@ -28,13 +28,13 @@ import (
 // it stands for the ledgers in the field.
 var writeFixture = flag.Bool("write-fixture", false, "write the ledger of the newest schema version anew; only right until that is released")
 
-const newest = 5
+const newest = 6
 
 var (
 	// fixtureBatch and fixtureLots are what each fixture holds, the lots' entries
 	// only those from version 3 on, the acts and what is new in the transition and the chore
 	// only those from version 4 on, what came in and what is new in the message and the
-	// answer only those from version 5 on.
+	// answer only those from version 5 on, and the accounts only those from version 6 on.
 	fixtureBatch = ledger.Batch{
 		Readings: []reading.Reading{
 			{Probe: "spring-temp", At: at(0), DeviceAt: at(0), ArrivedAt: at(time.Second), Value: 6.25, Flags: reading.DeviceTimed, MID: 17},
@@ -73,6 +73,13 @@ var (
 	}}
 )
 
+var (
+	fixtureAccount    = ledger.Account{Name: "kim", Role: "manage", Password: "$argon2id$v=19$m=64,t=1,p=1$c2FsdA$aGFzaA", Changed: at(0)}
+	fixtureSession    = ledger.Session{Hash: ledger.TokenHash{1}, Name: "kim", Role: "work", Device: "a phone", Created: at(0), Used: at(time.Minute), Expires: at(time.Hour)}
+	fixtureInvitation = ledger.Invitation{Hash: ledger.TokenHash{2}, Name: "kim", Role: "look", Created: at(0), Expires: at(time.Hour)}
+	fixtureDone       = ledger.AccessDone{At: at(0), What: "given access", Name: "kim", By: "rowan", Via: "command"}
+)
+
 // byText sets what messages have had since version 5.
 func byText(m callout.Message) callout.Message {
 	m.Way, m.Address, m.Short, m.Code, m.Unless, m.NotBefore = callout.SMS, "+447700900123", "Trough 3: low flow", "4711", "m0", at(3*time.Minute)
@@ -100,6 +107,9 @@ func TestOldVersionsKeepTheirRows(t *testing.T) {
 				_, err = l.DropPeriod(t.Context(), gone.At, at(-999*time.Hour), math.MaxInt64)
 				ok(t, err)
 				ok(t, l.PutLots(t.Context(), fixtureLots))
+				ok(t, l.PutAccount(t.Context(), fixtureAccount, false, fixtureDone))
+				ok(t, l.AddSession(t.Context(), fixtureSession, ledger.TokenHash{}, fixtureDone))
+				ok(t, l.AddInvitation(t.Context(), fixtureInvitation, fixtureDone))
 				ok(t, l.Close())
 				ok(t, os.Chmod(fixture, 0o644))
 			}
@@ -168,12 +178,24 @@ func TestOldVersionsKeepTheirRows(t *testing.T) {
 			} else {
 				equal(t, "inbox", inbox, nil)
 			}
+			if version >= 6 {
+				equal(t, "accounts", accounts(t, l), []ledger.Account{fixtureAccount})
+				s, _, err := l.Session(t.Context(), fixtureSession.Hash)
+				ok(t, err)
+				equal(t, "session", s, fixtureSession)
+				i, _, err := l.Invitation(t.Context(), fixtureInvitation.Hash)
+				ok(t, err)
+				equal(t, "invitation", i, fixtureInvitation)
+				equal(t, "access", accessLog(t, l), []ledger.AccessDone{fixtureDone, fixtureDone, fixtureDone})
+			} else {
+				equal(t, "accounts", accounts(t, l), nil)
+			}
 			equal(t, "committed again", commit(t, l, fixtureBatch), ledger.Committed{Duplicates: 3})
 			equal(t, "lot entries then", lotEntries(t, l), fixtureBatch.LotEntries)
 			equal(t, "acts then", acts(t, l, time.Time{}), fixtureBatch.Acts)
 			seq, err := l.Snapshot(t.Context())
 			ok(t, err)
-			equal(t, "snapshot", seq, map[int]int64{1: 3, 2: 4, 3: 4, 4: 4, 5: 4}[version])
+			equal(t, "snapshot", seq, map[int]int64{1: 3, 2: 4, 3: 4, 4: 4, 5: 4, 6: 4}[version])
 		})
 	}
 }
