@@ -155,15 +155,16 @@ type crew struct {
 	mails *letters
 	pub   *sim.Publisher
 	said  string // by the probe, last
+	// external is the URL of a broker that is not the daemon's own, "" for that.
+	external string
 	// noTexts: the modem sends none, so nobody waits for those that are due.
 	noTexts bool
 }
 
 type crewOptions struct {
-	callOut, broker, more string // of the site file
-	rules                 string // "" for crewRules
-	now                   time.Time
-	down                  bool // not started yet
+	callOut, more string // of the site file
+	external      string // the URL of a broker; "" for the daemon's own
+	now           time.Time
 }
 
 func newModem(t *testing.T) (m *modemtest.Modem, device string) {
@@ -188,20 +189,18 @@ func newModem(t *testing.T) (m *modemtest.Modem, device string) {
 
 func newCrew(t *testing.T, o crewOptions) *crew {
 	t.Helper()
-	c := &crew{t: t, mails: newLetters(t), said: "142"}
+	c := &crew{t: t, mails: newLetters(t), said: "142", external: o.external}
 	var device string
 	c.modem, device = newModem(t)
-	if o.rules == "" {
-		o.rules = crewRules
-	}
-	if o.broker == "" {
-		o.broker = `listen = "127.0.0.1:0"`
+	broker := `listen = "127.0.0.1:0"`
+	if o.external != "" {
+		broker = fmt.Sprintf("url = %q", o.external)
 	}
 	if o.now.IsZero() {
 		o.now = time.Date(2026, 11, 20, 2, 0, 0, 0, time.UTC)
 	}
-	site := fmt.Sprintf(crewSite, device, c.mails.port(), o.callOut, "0", o.broker, o.more)
-	c.dir = writeFiles(t, map[string]string{"site.hcl": site, "rules.hcl": o.rules})
+	site := fmt.Sprintf(crewSite, device, c.mails.port(), o.callOut, "0", broker, o.more)
+	c.dir = writeFiles(t, map[string]string{"site.hcl": site, "rules.hcl": crewRules})
 	c.start(o.now)
 	return c
 }
@@ -215,16 +214,17 @@ func (c *crew) start(now time.Time) {
 // connect waits for the broker and the modem.
 func (c *crew) connect() {
 	c.t.Helper()
-	if addr := c.brokerURL(); addr != "" {
-		c.pub = sim.NewPublisher(sim.PublisherOptions{URL: addr, ClientID: "probe", Log: slog.New(slog.DiscardHandler)})
-		c.t.Cleanup(c.pub.Close)
-	}
+	c.pub = sim.NewPublisher(sim.PublisherOptions{URL: c.brokerURL(), ClientID: "probe", Log: slog.New(slog.DiscardHandler)})
+	c.t.Cleanup(c.pub.Close)
 	eventually(c.t, "the daemon is connected", func() bool { c.advance(c.t, time.Second); return !strings.Contains(c.Health(), "broker") })
 	eventually(c.t, "the modem is in the network", func() bool { return c.metric("weirkeeper_modem_registered 1") })
 }
 
 func (c *crew) brokerURL() string {
 	c.t.Helper()
+	if c.external != "" {
+		return c.external
+	}
 	addr, err := c.BrokerAddr(c.t.Context())
 	if err != nil {
 		c.t.Fatal(err)
