@@ -508,11 +508,17 @@ var vigils = []vigil{
 		// Told for 8, 16 and 24 minutes by the end of each time.
 		name: "it comes and goes and the first sleeps: the others are called", watch: nightly, from: "2026-10-13 19:00", hours: 10, tail: true,
 		events: []event{
-			{"14 02:00", "t3", "raise"}, {"14 02:08", "t3", "return"},
-			{"14 02:20", "t3", "raise"}, {"14 02:28", "t3", "return"},
-			{"14 02:40", "t3", "raise"}, {"14 02:48", "t3", "return"},
-			{"14 03:00", "t3", "raise"}, {"14 03:03", "t3", "rowan"}, {"14 03:08", "t3", "return"},
-			{"14 03:20", "t3", "raise"}, {"14 03:28", "t3", "return"}, // rowan is awake: from the first again
+			{"14 02:00", "t3", "raise"},
+			{"14 02:08", "t3", "return"},
+			{"14 02:20", "t3", "raise"},
+			{"14 02:28", "t3", "return"},
+			{"14 02:40", "t3", "raise"},
+			{"14 02:48", "t3", "return"},
+			{"14 03:00", "t3", "raise"},
+			{"14 03:03", "t3", "rowan"},
+			{"14 03:08", "t3", "return"},
+			{"14 03:20", "t3", "raise"},
+			{"14 03:28", "t3", "return"}, // rowan is awake: from the first again
 		},
 		want: []string{
 			"14 02:00 kim first by sms: t3", "14 02:08 kim returned by sms: t3",
@@ -528,9 +534,12 @@ var vigils = []vigil{
 	{
 		name: "other trouble soon after goes on climbing, an hour after it begins anew", watch: nightly, from: "2026-10-13 19:00", hours: 12, tail: true,
 		events: []event{
-			{"14 02:00", "t3", "raise"}, {"14 02:08", "t3", "return"},
-			{"14 03:07", "t4", "raise"}, {"14 03:12", "t4", "return"},
-			{"14 04:12", "t3", "raise"}, {"14 04:17", "t3", "return"},
+			{"14 02:00", "t3", "raise"},
+			{"14 02:08", "t3", "return"},
+			{"14 03:07", "t4", "raise"},
+			{"14 03:12", "t4", "return"},
+			{"14 04:12", "t3", "raise"},
+			{"14 04:17", "t3", "return"},
 		},
 		want: []string{
 			"14 02:00 kim first by sms: t3", "14 02:08 kim returned by sms: t3",
@@ -542,8 +551,12 @@ var vigils = []vigil{
 		// Two at once count once.
 		name: "one ends while the other stands", watch: nightly, from: "2026-10-13 19:00", hours: 9, tail: true,
 		events: []event{
-			{"14 02:00", "t3", "raise"}, {"14 02:06", "t4", "raise"}, {"14 02:08", "t3", "return"}, {"14 02:12", "t4", "return"},
-			{"14 02:40", "t3", "raise"}, {"14 02:50", "t3", "return"},
+			{"14 02:00", "t3", "raise"},
+			{"14 02:06", "t4", "raise"},
+			{"14 02:08", "t3", "return"},
+			{"14 02:12", "t4", "return"},
+			{"14 02:40", "t3", "raise"},
+			{"14 02:50", "t3", "return"},
 		},
 		want: []string{
 			"14 02:00 kim first by sms: t3", "14 02:06 kim first by sms: t3, t4",
@@ -555,10 +568,15 @@ var vigils = []vigil{
 	{
 		name: "an answer after it was over, and holding it back, begin it anew", watch: nightly, from: "2026-10-13 19:00", hours: 12, tail: true,
 		events: []event{
-			{"14 02:00", "t3", "raise"}, {"14 02:09", "t3", "return"}, {"14 02:15", "t3", "kim"},
-			{"14 02:30", "t3", "raise"}, {"14 02:39", "t3", "return"},
-			{"14 02:50", "t4", "raise"}, {"14 02:50", "t4", "hide"},
-			{"14 03:10", "t3", "raise"}, {"14 03:18", "t3", "return"},
+			{"14 02:00", "t3", "raise"},
+			{"14 02:09", "t3", "return"},
+			{"14 02:15", "t3", "kim"},
+			{"14 02:30", "t3", "raise"},
+			{"14 02:39", "t3", "return"},
+			{"14 02:50", "t4", "raise"},
+			{"14 02:50", "t4", "hide"},
+			{"14 03:10", "t3", "raise"},
+			{"14 03:18", "t3", "return"},
 		},
 		want: []string{
 			"14 02:00 kim first by sms: t3", "14 02:09 kim returned by sms: t3",

@@ -80,7 +80,7 @@ func TestHeldBack(t *testing.T) {
 			r.Observe(journal[len(journal)-1])
 		}
 		if what == "hide" {
-			r.HeldBack("kim", []alarm.Key{"t3"}, now.Add(30*time.Minute))
+			r.HeldBack(act.Act{ID: after.String(), Kind: act.Shelved, At: now, By: "kim", Alarm: "t3", Until: now.Add(30 * time.Minute)})
 		}
 		for _, m := range r.Due(now, notify.Look{}) {
 			all = append(all, m)
@@ -111,5 +111,38 @@ func TestHeldBack(t *testing.T) {
 	}
 	if len(got) != 5 {
 		t.Errorf("%d messages: %q", len(got), got)
+	}
+}
+
+// A pause of the site is told to those who were called for what is unanswered; it
+// holds back neither what weirkeeper says of itself nor anything else.
+func TestPauseIsTold(t *testing.T) {
+	p := policy()
+	p.Climb = 10 * time.Minute
+	r := notify.NewRouter(p, crew, numbered())
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	var got []string
+	due := func(now time.Time) {
+		for _, m := range r.Due(now, notify.Look{}) {
+			got = append(got, now.Format("15:04 ")+string(m.Reason)+" "+m.Person+": "+m.Subject)
+		}
+	}
+	own := l.next(evening, "warm", "raise")
+	own.Kind, own.Trouble = alarm.DaemonHealth, "weirkeeper: the record is not written"
+	r.Observe(own)
+	for _, k := range []alarm.Key{"t3", "t4"} {
+		r.Observe(l.next(evening, k, "raise"))
+	}
+	due(evening)
+	r.Observe(l.next(evening, "t4", "lee")) // answered: the others know, and wait for nobody
+	due(evening.Add(10 * time.Minute))
+	got = nil
+	now := evening.Add(11 * time.Minute)
+	r.HeldBack(act.Act{ID: "p", Kind: act.Paused, At: now, By: "Rowan", Until: now.Add(time.Hour), Why: "new valve"})
+	r.Observe(l.next(now, "t3", "hide"))
+	due(now)
+	want := []string{"20:11 answered kim: Site paused by Rowan until 21:11 — Trough 3: low flow"}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Errorf("messages (-want +got):\n%s", diff)
 	}
 }

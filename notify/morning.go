@@ -48,6 +48,11 @@ func (r *Router) dueMorning(now time.Time, look Look) []callout.Message {
 	if !due {
 		return nil
 	}
+	var aside []Aside
+	if look.Aside != nil {
+		told := keysOf(slices.Concat(list, standing), true)
+		aside = slices.DeleteFunc(look.Aside(), func(a Aside) bool { return slices.Contains(told, a.Key) })
+	}
 	why := callout.MorningRound
 	if len(list)+len(standing) == 0 {
 		why = callout.AllWell
@@ -56,9 +61,9 @@ func (r *Router) dueMorning(now time.Time, look Look) []callout.Message {
 	for _, p := range r.people {
 		l := letter{why: why, to: p, list: list, ways: 1, byMail: true}
 		if h := r.hearer(now, p, ""); len(list) == 0 {
-			l.words = r.allWellText(now, h, standing, night)
+			l.words = r.allWellText(now, h, standing, night, aside)
 		} else {
-			l.words = r.morningText(now, h, slices.Concat(list, standing), night)
+			l.words = r.morningText(now, h, slices.Concat(list, standing), night, aside)
 		}
 		out = append(out, r.write(now, &l)...)
 	}

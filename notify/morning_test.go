@@ -89,6 +89,11 @@ func TestAllWell(t *testing.T) {
 			want:   []string{"13 07:00 all well", "14 07:00 morning silent", "15 07:00 morning"}, // it still stands
 		},
 		{
+			name: "it came again, hidden, before anybody heard that it had ended", from: time.Date(2026, 10, 12, 9, 0, 0, 0, zone),
+			events: []event{{"13 05:00", "t3", "raise"}, {"13 05:00", "t4", "raise"}, {"13 05:30", "t3", "return"}, {"13 05:40", "t3", "raise hidden"}, {"13 06:00", "t4", "return"}, {"14 08:00", "t3", "return"}},
+			want:   []string{"13 07:00 morning", "14 07:00 morning", "15 07:00 all well"},
+		},
+		{
 			name: "a call-out stands, unanswered, answered, aside", from: time.Date(2026, 10, 12, 9, 0, 0, 0, zone),
 			events: []event{{"13 06:50", "t3", "raise"}, {"13 07:10", "t3", "kim"}, {"14 08:00", "t3", "again"}, {"14 08:10", "t3", "hide"}},
 			want:   []string{"13 07:00 morning", "14 07:00 morning", "15 07:00 morning"},
@@ -184,6 +189,38 @@ func TestShiftWhileItClimbs(t *testing.T) {
 		if diff := cmp.Diff(want, got); diff != "" {
 			t.Errorf("set by %s (-want +got):\n%s", by, diff)
 		}
+	}
+}
+
+// What is put aside is in the morning message, what stands of it only once.
+func TestMorningSaysWhatIsAside(t *testing.T) {
+	p := policy()
+	p.AllWell = true
+	r := notify.NewRouter(p, people, numbered())
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	r.Observe(l.next(evening, "t3", "raise"))
+	r.Due(evening, notify.Look{})
+	r.Observe(l.next(evening, "t3", "hide"))
+	look := notify.Look{Aside: func() []notify.Aside {
+		return []notify.Aside{{Words: "the site is paused by kim until 09:00: new valve"}, {Key: "t3", Words: "t3: shelved"}, {Key: "t4", Words: "t4: shelved by kim until 10:00"}}
+	}}
+	n := 0
+	for _, m := range r.Due(clock(t, "07:00:00"), look) {
+		if m.Reason != callout.MorningRound {
+			continue
+		}
+		n++
+		for _, want := range []string{"- the site is paused by kim until 09:00: new valve", "- t4: shelved by kim until 10:00"} {
+			if !containsLine(m.Text, want) {
+				t.Errorf("no line %q in:\n%s", want, m.Text)
+			}
+		}
+		if strings.Contains(m.Text, "t3: shelved") || !strings.Contains(strings.Join(strings.Fields(m.Text), " "), ", shelved by kim until 12:00") {
+			t.Errorf("what stands and is shelved:\n%s", m.Text)
+		}
+	}
+	if n == 0 {
+		t.Error("no morning message")
 	}
 }
 

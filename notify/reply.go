@@ -17,8 +17,12 @@ const nightName = 28
 
 // allWellText tells in the morning that nothing waits for anybody, or only what
 // people know of already: standing.
-func (r *Router) allWellText(now time.Time, h hearer, standing []*trouble, night []Extreme) words {
+func (r *Router) allWellText(now time.Time, h hearer, standing []*trouble, night []Extreme, aside []Aside) words {
 	b := r.begin(now)
+	besides := ""
+	if n := len(aside); n > 0 {
+		besides = ". " + measure.Capital(oneLine(aside[0].Words)) + moreOf(n-1)
+	}
 	var silent []string
 	for _, x := range night {
 		if x.Min == "" {
@@ -38,12 +42,16 @@ func (r *Router) allWellText(now time.Time, h hearer, standing []*trouble, night
 	case len(silent) > 0:
 		b.para("", "No alarm stands, but nothing was heard of "+andList(silent[:min(len(silent), fullBlocks)])+moreOf(len(silent)-fullBlocks)+".")
 		w.subject = subject("Good morning: no alarm, but nothing heard of "+silent[0], "", len(silent), "")
-		w.short = shortNight("Good morning, "+cutMiddle(r.policy.SiteName, nameWidth)+": no alarm stands", night)
+		w.short = shortNight("Good morning, "+cutMiddle(r.policy.SiteName, nameWidth)+": no alarm stands"+besides, night)
 	default:
 		b.line("All is well: no alarm stands and nothing waits for anybody.")
 		w.subject = "All is well at " + cut(oneLine(r.policy.SiteName), nameWidth)
-		w.short = shortNight("All is well at "+cutMiddle(r.policy.SiteName, nameWidth)+", "+now.In(r.policy.Location).Format("2 Jan 15:04"), night)
+		if len(aside) > 0 {
+			w.subject = subject("Good morning: no alarm, but "+oneLine(aside[0].Words), "", len(aside), "")
+		}
+		w.short = shortNight("All is well at "+cutMiddle(r.policy.SiteName, nameWidth)+", "+now.In(r.policy.Location).Format("2 Jan 15:04")+besides, night)
 	}
+	b.aside(aside)
 	b.night(night)
 	b.blank()
 	b.para("", "Nothing to answer. It comes each morning: on a morning without it, go and look at the water and at the hatchery computer.")
@@ -110,14 +118,28 @@ func (b *body) at(v string, at time.Time) string {
 	return oneLine(v) + " " + at.In(b.r.policy.Location).Format("15:04")
 }
 
+// aside writes what nobody is called for at somebody's word.
+func (b *body) aside(aside []Aside) {
+	if len(aside) == 0 {
+		return
+	}
+	b.blank()
+	b.line("Held back, so nobody is called:")
+	for _, a := range aside {
+		b.para("  ", "- "+oneLine(a.Words))
+	}
+}
+
 // standing writes trouble and who answered it.
 func (b *body) standing(t *trouble) {
 	b.para("  ", "- "+b.words(t)+", "+answerState(t))
 }
 
-// answerState says whether somebody comes.
+// answerState says whether somebody comes, or why nobody is called.
 func answerState(t *trouble) string {
 	switch {
+	case t.hidden:
+		return oneLine(t.latest.Hidden)
 	case t.latest.To == alarm.Acknowledged && t.latest.By != "":
 		return "answered by " + person(t.latest.By)
 	case t.latest.To == alarm.Acknowledged:
@@ -181,8 +203,7 @@ func (r *Router) letter(now time.Time, subject, short string, paragraphs ...stri
 // is answered with.
 func (r *Router) Status(now time.Time, look Look) (subject, text, short string) {
 	r.look = look
-	list := slices.Concat(r.sorted(alarm.CallOut), r.sorted(alarm.Morning))
-	list = slices.DeleteFunc(list, func(t *trouble) bool { return !t.active() })
+	list := slices.Concat(r.ranked(alarm.CallOut, (*trouble).active), r.ranked(alarm.Morning, (*trouble).active))
 	for _, t := range list {
 		if t.current = ""; look.Current != nil {
 			t.current = oneLine(look.Current(t.raised.Key))
@@ -213,7 +234,9 @@ func statusSubject(list []*trouble) string {
 func (r *Router) shortStanding(lead string, list []*trouble, others int) string {
 	p := list[0].shortParts(r, others)
 	p.lead, p.todo = lead, ""
-	if t := list[0]; t.latest.To == alarm.Acknowledged {
+	if t := list[0]; t.hidden {
+		p.note = measure.Capital(oneLine(t.latest.Hidden))
+	} else if t.latest.To == alarm.Acknowledged {
 		p.note = shortName(t.latest.By) + " has answered"
 	} else {
 		p.note = "Nobody has answered"

@@ -72,6 +72,15 @@ type Look struct {
 	// Night gives the least and the most that probes said in a span, in the
 	// order of the site file, for the morning message.
 	Night func(from, to time.Time) []Extreme
+	// Aside gives what nobody is called for at somebody's word, for the morning
+	// message.
+	Aside func() []Aside
+}
+
+// Aside is something that nobody is called for at somebody's word.
+type Aside struct {
+	Key   alarm.Key // "" for all of the site
+	Words string    // "the site is paused by kim until 09:00: new valve"
 }
 
 // Extreme is what one probe said in a night.
@@ -125,6 +134,8 @@ type trouble struct {
 	current   string            // its value as Due was told, "" when not known
 	hidden    bool              // nobody is to be called for it for now
 	follow    []*trouble        // what Due lists under it
+	// later is the raise, hidden, of trouble whose end is still to be told.
+	later *alarm.Transition
 }
 
 func (t *trouble) active() bool { return t.latest.To.Active() }
@@ -175,13 +186,17 @@ func (r *Router) Observe(tr alarm.Transition) {
 	}
 	t := r.troubles[tr.Key]
 	r.climbSteps(t, tr)
+	if t != nil {
+		t.later = nil
+	}
 	begins := tr.Raised() || reopens(tr) || t.surfaces(tr)
 	switch {
 	case begins && tr.Priority <= alarm.Note:
 		delete(r.troubles, tr.Key)
 		return
 	case tr.Raised() && tr.Hidden != "" && t != nil && !t.hidden:
-		return // the end of what people know of is still to be told
+		t.later = &tr // the end of what people know of is still to be told
+		return
 	case tr.Raised():
 		if t == nil || t.told {
 			was := t
@@ -287,6 +302,8 @@ func (r *Router) Restore(journal, standing []alarm.Transition, messages []callou
 		t := r.troubles[k]
 		switch {
 		case t == nil:
+		case t.later != nil && !newest[k].To.Active():
+			t.later = nil
 		case t.active() && !newest[k].To.Active():
 			delete(r.troubles, k) // it cannot be answered
 		default:
@@ -570,6 +587,9 @@ func (r *Router) forget(k alarm.Key) {
 		}
 	}
 	delete(r.troubles, k)
+	if tr := t.later; tr != nil {
+		r.troubles[k] = &trouble{raised: *tr, latest: *tr, firstRaise: tr.At, raises: 1, hidden: true}
+	}
 }
 
 // sent notes when a person was told something that Gather or Repeat count from.

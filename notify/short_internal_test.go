@@ -215,9 +215,9 @@ func variants(r *Router, k alarm.Kind) []spoken {
 		{"returned", r.returnedText(at3, say(1), []*trouble{over(t(), well(k)), over(t(), well(k))}).short},
 		{"returned, and not watched", r.returnedText(at3, say(1), []*trouble{over(t(), alarm.NoLongerWatched), over(t(), well(k))}).short},
 		{"not watched", r.returnedText(at3, say(1), []*trouble{over(t(), alarm.NoLongerWatched)}).short},
-		{"morning round", r.morningText(at3, say(0), []*trouble{morning, chore}, nightOf).short},
-		{"morning round, and it stands", r.morningText(at3, say(0), []*trouble{chore, acked(t(), "rowan")}, nightOf).short},
-		{"good morning, and it stands", r.allWellText(at3, say(0), []*trouble{acked(t(), "rowan")}, nightOf).short},
+		{"morning round", r.morningText(at3, say(0), []*trouble{morning, chore}, nightOf, nil).short},
+		{"morning round, and it stands", r.morningText(at3, say(0), []*trouble{chore, acked(t(), "rowan")}, nightOf, nil).short},
+		{"good morning, and it stands", r.allWellText(at3, say(0), []*trouble{acked(t(), "rowan")}, nightOf, nil).short},
 		{"status", of(r.Status(at3, r.look))},
 		{"reply: coming", of(r.SayComing(at3, "kim", keys))},
 		{"reply: pause", of(r.SayPaused(at3, "kim", keys, at3.Add(30*time.Minute)))},
@@ -239,8 +239,8 @@ func otherTexts(r *Router) []spoken {
 		{"drill again", drill(say(1), 2)},
 		{"drill climbs", drill(joins, 1)},
 		{"drill answered", r.drillAnsweredText(at3, say(1), "rowan", 3*time.Minute).short},
-		{"all well", r.allWellText(at3, hearer{}, nil, nightOf).short},
-		{"all well, a probe silent", r.allWellText(at3, hearer{}, nil, silent).short},
+		{"all well", r.allWellText(at3, hearer{}, nil, nightOf, nil).short},
+		{"all well, a probe silent", r.allWellText(at3, hearer{}, nil, silent, nil).short},
 		{"status, all well", of(r.Status(at3, r.look))},
 		{"reply: over", of(r.SayOver(at3, "kim", "4711"))},
 		{"reply: late", of(r.SayLate(at3, "4711"))},
@@ -301,6 +301,9 @@ func TestMails(t *testing.T) {
 			r.troubles[alarm.Key(k)] = tellable(k)
 		}
 	}
+	shelved := tellable(alarm.LowOxygen)
+	shelved.latest.Hidden, shelved.hidden = "shelved by rowan until 07:00", true
+	putAside := []Aside{{Words: "the site is paused by kim until 04:30: new valve"}, {Key: "low_flow/spring/spring flow", Words: "low_flow/spring/spring flow: shelved by rowan until 07:00: new screen"}}
 	keys := []alarm.Key{alarm.Key(alarm.LowFlow), alarm.Key(alarm.HighFlow)}
 	of := func(subject, text, short string) words { return words{subject, text, short} }
 	for _, tt := range []struct {
@@ -313,10 +316,16 @@ func TestMails(t *testing.T) {
 		{"drill", r.drillText(at3, joins, 1, "", at3.Add(time.Hour))},
 		{"drill-again", r.drillText(at3, say(1), 2, "kim", at3.Add(time.Hour))},
 		{"drill-answered", r.drillAnsweredText(at3, say(1), "rowan", 3*time.Minute)},
-		{"all-well", r.allWellText(at3, say(0), nil, twice)},
-		{"all-well-silent", r.allWellText(at3, say(0), nil, silent)},
-		{"all-well-stands", r.allWellText(at3, say(0), []*trouble{stands}, nightOf)},
-		{"morning-night", r.morningText(at3, say(0), []*trouble{waits, stands}, nightOf)},
+		{"all-well", r.allWellText(at3, say(0), nil, twice, nil)},
+		{"all-well-silent", r.allWellText(at3, say(0), nil, silent, nil)},
+		{"all-well-aside", r.allWellText(at3, say(0), nil, nightOf, putAside)},
+		{"morning-aside", r.morningText(at3, say(0), []*trouble{waits, stands}, nightOf, putAside)},
+		{"all-well-shelved", r.allWellText(at3, say(0), []*trouble{shelved, stands}, nightOf, putAside[:1])},
+		{"held", r.heldText(at3, hold{by: "rowan", until: at3.Add(30 * time.Minute)}, []*trouble{tellable(alarm.LowFlow), tellable(alarm.HighFlow)})},
+		{"held-long", r.heldText(at3, hold{by: "rowan", until: at3.Add(22 * time.Hour)}, []*trouble{tellable(alarm.LowFlow)})},
+		{"site-paused", r.heldText(at3, hold{by: "rowan", until: at3.Add(time.Hour), site: true}, []*trouble{tellable(alarm.LowFlow), tellable(alarm.HighFlow)})},
+		{"all-well-stands", r.allWellText(at3, say(0), []*trouble{stands}, nightOf, nil)},
+		{"morning-night", r.morningText(at3, say(0), []*trouble{waits, stands}, nightOf, nil)},
 		{"status", of(r.Status(at3, r.look))},
 		{"coming", of(r.SayComing(at3, "kim", keys))},
 		{"paused", of(r.SayPaused(at3, "kim", keys, at3.Add(30*time.Minute)))},

@@ -164,7 +164,7 @@ func (r *Router) standing() (n int) {
 
 // morningText tells what waited for the morning hour, the night's extremes, and
 // what of the call-outs in the list still stands.
-func (r *Router) morningText(now time.Time, h hearer, list []*trouble, night []Extreme) words {
+func (r *Router) morningText(now time.Time, h hearer, list []*trouble, night []Extreme, aside []Aside) words {
 	var waited, standing []*trouble
 	for _, t := range list {
 		if t.raised.Priority == alarm.CallOut {
@@ -174,7 +174,7 @@ func (r *Router) morningText(now time.Time, h hearer, list []*trouble, night []E
 		}
 	}
 	if len(waited) == 0 {
-		return r.allWellText(now, h, standing, night)
+		return r.allWellText(now, h, standing, night, aside)
 	}
 	b := r.begin(now)
 	if len(standing) > 0 {
@@ -188,6 +188,7 @@ func (r *Router) morningText(now time.Time, h hearer, list []*trouble, night []E
 	b.line("Morning round: what waited for the morning hour.")
 	b.blank()
 	b.troubles(waited)
+	b.aside(aside)
 	b.night(night)
 	b.howToAnswer(h, waited)
 	w := words{

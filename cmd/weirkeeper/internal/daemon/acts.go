@@ -81,6 +81,8 @@ func (k *keeper) takeAct(now time.Time, a act.Act, lasts time.Duration) (string,
 		k.router.DrillStarted(a)
 	case act.DrillAnswered:
 		k.router.DrillAnswered(a)
+	case act.Shelved, act.Paused:
+		k.router.HeldBack(a)
 	default:
 	}
 	return said, k.engine.Act(now, a), nil

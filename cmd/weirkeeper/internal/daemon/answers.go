@@ -325,7 +325,6 @@ func (k *keeper) obey(now time.Time, id, via, person, code string, pause time.Du
 		r.words(k.router.SayComing(now, person, keys))
 	}
 	done := 0
-	var held []alarm.Key
 	var all []alarm.Transition // observed together: one message tells of all
 	for i, key := range keys {
 		var trs []alarm.Transition
@@ -333,7 +332,6 @@ func (k *keeper) obey(now time.Time, id, via, person, code string, pause time.Du
 		if pause > 0 {
 			a := act.Act{ID: fmt.Sprintf("%s/%d", id, i), Kind: act.Shelved, By: person, Via: via, Alarm: key, Why: "held back by an answer"}
 			_, trs, err = k.takeAct(now, a, pause)
-			held = append(held, key)
 		} else {
 			trs, err = k.acknowledge(now, key, person, via)
 		}
@@ -349,9 +347,6 @@ func (k *keeper) obey(now time.Time, id, via, person, code string, pause time.Du
 		} else {
 			all, done = append(all, trs...), done+1
 		}
-	}
-	if len(held) > 0 {
-		k.router.HeldBack(person, held, now.Add(pause))
 	}
 	k.observe(all)
 	k.due(now) // a drill makes no transition

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"weirkeeper/notify"
+	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/lot"
 	"weirkeeper/rules/lot/book"
@@ -34,7 +35,27 @@ func (k *keeper) look(now time.Time) notify.Look {
 		Night: func(from, to time.Time) []notify.Extreme {
 			return k.night(from, to)
 		},
+		Aside: func() []notify.Aside { return k.aside(now) },
 	}
+}
+
+// aside words the pause of the site and what is shelved.
+func (k *keeper) aside(now time.Time) (all []notify.Aside) {
+	words := func(what string, a act.Act) string {
+		s := fmt.Sprintf("%s by %s until %s", what, a.By, act.Clock(a.Until, now, k.site.Location))
+		if a.Why != "" {
+			s += ": " + a.Why
+		}
+		return s
+	}
+	board := k.engine.Acts()
+	if a, ok := board.Paused(now); ok {
+		all = append(all, notify.Aside{Words: words("the site is paused", a)})
+	}
+	for _, a := range board.AllShelved(now) {
+		all = append(all, notify.Aside{Key: a.Alarm, Words: words(string(a.Alarm)+": shelved", a)})
+	}
+	return all
 }
 
 // stockWords words what each unit holds by the book: "24,000 eyed eggs".
