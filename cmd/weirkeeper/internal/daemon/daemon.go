@@ -146,7 +146,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 		life: context.WithoutCancel(ctx), drills: drills{plan: c.CallOut.Drill, zone: c.Site.Location}, mailBeats: newMailBeats(c),
 	}
 	d.words = mqtt.NewWords()
-	d.keeper.house = newHouse(c, d.words.Say, d.linkUp.Load, d.Health)
+	d.keeper.house = newHouse(c, d.words.Say, d.linkUp.Load, d.lifeless)
 	if err = d.keeper.rebuild(ctx); err != nil {
 		return nil, err
 	}
@@ -414,8 +414,31 @@ func (d *Daemon) Close() error {
 // Status is the state of the hatchery at the last tick, nil before the first.
 func (d *Daemon) Status() *status.Status { return d.keeper.status.Load() }
 
-// Health is "" while the daemon watches, else what is wrong in a few words.
+// Health is "" while the daemon watches and all its messages go out, else what is
+// wrong in a few words.
 func (d *Daemon) Health() string {
+	if s := d.blind(); s != "" {
+		return s
+	}
+	s, _ := d.waysDown()
+	return s
+}
+
+// lifeless is "" while the daemon watches and can call somebody out, which is what
+// others are told: one of several ways that is down wakes nobody from outside, it
+// is an alarm of our own.
+func (d *Daemon) lifeless() string {
+	if s := d.blind(); s != "" {
+		return s
+	}
+	if s, all := d.waysDown(); all {
+		return s
+	}
+	return ""
+}
+
+// blind is "" while the daemon watches.
+func (d *Daemon) blind() string {
 	s := d.Status()
 	switch {
 	case s == nil:
@@ -427,7 +450,7 @@ func (d *Daemon) Health() string {
 	case !d.linkUp.Load():
 		return "no connection to the broker"
 	}
-	return d.waysDown()
+	return ""
 }
 
 // Acknowledge records a human's answer; see keeper.Acknowledge.

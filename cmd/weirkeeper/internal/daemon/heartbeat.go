@@ -19,7 +19,8 @@ import (
 )
 
 // runHeartbeats tells the outside watchers that we live, while we do: a daemon
-// that does not watch keeps silent, and so somebody is woken from outside.
+// that does not watch, or whose call-outs reach nobody, keeps silent, and so
+// somebody is woken from outside.
 func (d *Daemon) runHeartbeats(ctx context.Context) error {
 	var wg sync.WaitGroup
 	for h, tick := range d.beats {
@@ -58,7 +59,7 @@ func (d *Daemon) heartbeat(ctx context.Context, h *config.Heartbeat, tick clock.
 			return
 		case <-tick.C():
 		}
-		if d.Health() != "" {
+		if d.lifeless() != "" {
 			continue
 		}
 		err := beatOnce(ctx, client, h.URL)

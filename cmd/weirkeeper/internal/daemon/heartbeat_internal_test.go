@@ -20,6 +20,7 @@ import (
 	"weirkeeper/cmd/weirkeeper/internal/status"
 	"weirkeeper/config"
 	"weirkeeper/rules"
+	"weirkeeper/rules/callout"
 	"weirkeeper/rules/lang"
 	"weirkeeper/rules/lot"
 	"weirkeeper/rules/lot/book"
@@ -118,6 +119,20 @@ func TestHeartbeat(t *testing.T) {
 	step(500)
 	step(200)
 	want("true told")
+	// Nor does one that calls nobody; one of two ways that is down is another thing.
+	mails, texts := &way{}, &way{}
+	d.ways = map[callout.Way]*way{callout.Email: mails, callout.SMS: texts}
+	mails.down.Store(true)
+	step(200)
+	if got := d.Health(); got != "mail is not going out" {
+		t.Errorf("health: %q", got)
+	}
+	texts.down.Store(true)
+	for range 5 {
+		advance()
+	}
+	advance() // the one before is over then
+	texts.down.Store(false)
 	// A daemon that does not watch says nothing.
 	d.linkUp.Store(false)
 	for range 5 {
@@ -125,8 +140,8 @@ func TestHeartbeat(t *testing.T) {
 	}
 	advance() // the one before is over then
 	d.linkUp.Store(true)
-	if n := count.Load(); n != 7 {
-		t.Errorf("asked %d times, 7 of them while it watched", n)
+	if n := count.Load(); n != 8 {
+		t.Errorf("asked %d times, 8 of them while it watched", n)
 	}
 	cancel()
 	if err := <-ended; err != nil {

@@ -43,7 +43,8 @@ type hornAt struct {
 type peer struct {
 	config.Peer
 	heard  time.Time
-	unwell string // what it last said is wrong with it
+	unwell string    // what it last said is wrong with it
+	since  time.Time // that it says so
 }
 
 // beat is what a daemon says of itself to others. Unknown fields are left out.
@@ -103,7 +104,11 @@ func (h *house) hears(now time.Time, m ingest.Message) bool {
 		if m.Retained || len(m.Payload) > 4*mostWords || json.Unmarshal(m.Payload, &b) != nil || b.Site == "" {
 			continue // not a daemon's word, or an old one
 		}
-		p.heard, p.unwell = now, printable(b.Wrong)
+		if p.heard, p.unwell = now, printable(b.Wrong); p.unwell == "" {
+			p.since = time.Time{}
+		} else if p.since.IsZero() {
+			p.since = now
+		}
 	}
 	return found
 }
@@ -138,8 +143,10 @@ func (h *house) shift(by time.Duration) {
 		}
 	}
 	for _, p := range h.peers {
-		if !p.heard.IsZero() {
-			p.heard = p.heard.Add(by)
+		for _, t := range []*time.Time{&p.heard, &p.since} {
+			if !t.IsZero() {
+				*t = t.Add(by)
+			}
 		}
 	}
 }
@@ -192,7 +199,9 @@ func (h *house) tick(now time.Time, c horn.Call) []partSays {
 }
 
 // trouble is judged from the last word or from when the link came up, whichever
-// is later.
+// is later. What it says is wrong counts when it has said so for as long as it may
+// be silent: a computer that starts anew, or whose mail is refused once, wakes
+// nobody elsewhere.
 func (p *peer) trouble(now, up time.Time) string {
 	since := p.heard
 	if up.After(since) {
@@ -203,7 +212,7 @@ func (p *peer) trouble(now, up time.Time) string {
 		return fmt.Sprintf("%s has said nothing since the start", p.Name)
 	case silent > p.Silent:
 		return fmt.Sprintf("%s has said nothing for %s", p.Name, measure.FormatDuration(now.Sub(p.heard).Truncate(time.Minute)))
-	case p.unwell != "":
+	case p.unwell != "" && now.Sub(p.since) >= p.Silent:
 		return fmt.Sprintf("%s says: %s", p.Name, p.unwell)
 	}
 	return ""

@@ -65,14 +65,26 @@ func TestHouse(t *testing.T) {
 		},
 		{
 			"the other is unwell, falls silent, comes back",
-			map[int]ingest.Message{0: from("horn/state", "OFF"), 1: from("upper/alive", `{"site":"Upper Alder","wrong":"no\nbroker `+strings.Repeat("x", 300)+`"}`), 80: from("upper/alive", `{"site":"Upper Alder"}`)},
+			map[int]ingest.Message{0: from("horn/state", "OFF"), 1: from("upper/alive", `{"site":"Upper Alder","wrong":"starting"}`), 2: from("upper/alive", `{"site":"Upper Alder","wrong":"no\nbroker `+strings.Repeat("x", 300)+`"}`), 60: from("upper/alive", `{"site":"Upper Alder","wrong":"no\nbroker `+strings.Repeat("x", 300)+`"}`), 130: from("upper/alive", `{"site":"Upper Alder"}`)},
+			nil,
+			[2]int{},
+			131,
+			[]string{
+				`0 horn=OFF`, `0 alive={"site":"Alder Fork","at":"2026-11-25T20:00:00Z"}`, "0 horn true all well", "0 peer true all well",
+				`30 alive={"site":"Alder Fork","at":"2026-11-25T20:00:30Z"}`, `60 alive={"site":"Alder Fork","at":"2026-11-25T20:01:00Z"}`,
+				"61 peer false upper says: no broker " + strings.Repeat("x", 190), `90 alive={"site":"Alder Fork","at":"2026-11-25T20:01:30Z"}`, `120 alive={"site":"Alder Fork","at":"2026-11-25T20:02:00Z"}`,
+				"121 peer false upper has said nothing for 60 s", "130 peer true all well",
+			},
+		},
+		{
+			"the other starts anew, and is unwell for a moment later",
+			map[int]ingest.Message{0: from("upper/alive", `{"site":"Upper Alder","wrong":"starting"}`), 10: from("upper/alive", `{"site":"Upper Alder"}`), 50: from("upper/alive", `{"site":"Upper Alder","wrong":"no broker"}`), 80: from("upper/alive", `{"site":"Upper Alder"}`)},
 			nil,
 			[2]int{},
 			81,
 			[]string{
 				`0 horn=OFF`, `0 alive={"site":"Alder Fork","at":"2026-11-25T20:00:00Z"}`, "0 horn true all well", "0 peer true all well",
-				"1 peer false upper says: no broker " + strings.Repeat("x", 190), `30 alive={"site":"Alder Fork","at":"2026-11-25T20:00:30Z"}`, `60 alive={"site":"Alder Fork","at":"2026-11-25T20:01:00Z"}`,
-				"62 peer false upper has said nothing for 60 s", "80 peer true all well",
+				"11 horn false hatch house was told OFF and says nothing", `30 alive={"site":"Alder Fork","at":"2026-11-25T20:00:30Z"}`, `60 alive={"site":"Alder Fork","at":"2026-11-25T20:01:00Z"}`,
 			},
 		},
 		{

@@ -133,17 +133,18 @@ func (d *Daemon) openSender(log *slog.Logger) (err error) {
 	return nil
 }
 
-// waysDown is "" while messages go out by every way, else which do not.
-func (d *Daemon) waysDown() string {
+// waysDown is "" while messages go out by every way, else which do not, and whether
+// those are all there are.
+func (d *Daemon) waysDown() (s string, all bool) {
 	var down []string
 	for _, name := range callout.Ways() {
 		if w := d.ways[name]; w != nil && w.down.Load() {
 			down = append(down, notify.Stuck(name))
 		}
 	}
-	s := strings.Join(down, ", ")
-	if len(down) == len(d.ways) && s != "" {
+	s = strings.Join(down, ", ")
+	if all = len(down) == len(d.ways) && s != ""; all {
 		s += ": call-outs reach nobody"
 	}
-	return s
+	return s, all
 }
