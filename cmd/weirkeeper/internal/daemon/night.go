@@ -32,9 +32,7 @@ func (k *keeper) look(now time.Time) notify.Look {
 			}
 			return stock[unit]
 		},
-		Night: func(from, to time.Time) []notify.Extreme {
-			return k.night(from, to)
-		},
+		Night: k.night,
 		Aside: func() []notify.Aside { return k.aside(now) },
 	}
 }
@@ -108,8 +106,6 @@ func stageWords(s lot.Stage) string {
 // night gives the least and the most that temperature, flow and oxygen probes
 // said in a span, by what can be used of it. What cannot be read is left out and
 // logged.
-//
-//nolint:contextcheck // the router asks for it, which knows no contexts; the keeper's life bounds it
 func (k *keeper) night(from, to time.Time) []notify.Extreme {
 	ctx, cancel := context.WithTimeout(k.life, nightTime)
 	defer cancel()
