@@ -189,17 +189,24 @@ func newModem(t *testing.T) (m *modemtest.Modem, device string) {
 
 func newCrew(t *testing.T, o crewOptions) *crew {
 	t.Helper()
+	return newCrewAt(t, o, "crew")
+}
+
+// newCrewAt does the same with another topic of the probe: name/flow.
+func newCrewAt(t *testing.T, o crewOptions, name string) *crew {
+	t.Helper()
 	c := &crew{t: t, mails: newLetters(t), said: "142", external: o.external}
 	var device string
 	c.modem, device = newModem(t)
 	broker := `listen = "127.0.0.1:0"`
 	if o.external != "" {
-		broker = fmt.Sprintf("url = %q", o.external)
+		broker = fmt.Sprintf("url       = %q\n  client_id = %q", o.external, name)
 	}
 	if o.now.IsZero() {
 		o.now = time.Date(2026, 11, 20, 2, 0, 0, 0, time.UTC)
 	}
 	site := fmt.Sprintf(crewSite, device, c.mails.port(), o.callOut, "0", broker, o.more)
+	site = strings.Replace(site, `"crew/flow"`, `"`+name+`/flow"`, 1)
 	c.dir = writeFiles(t, map[string]string{"site.hcl": site, "rules.hcl": crewRules})
 	c.start(o.now)
 	return c
