@@ -65,6 +65,9 @@ func (r *Router) forgetSpells(now time.Time) {
 // less than goesOn before the next began. since are when each of what stands was
 // first told.
 func (r *Router) climbed(now time.Time, since []time.Time) time.Duration {
+	if len(r.spells)+len(since) == 0 {
+		return 0
+	}
 	all := slices.Clone(r.spells)
 	for _, at := range since {
 		if least := now.Add(-longestSpell); at.Before(least) {

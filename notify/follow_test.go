@@ -201,7 +201,7 @@ func TestFollowersAreNeverLost(t *testing.T) {
 	p := policy()
 	limit := 2*p.Repeat + 10*time.Minute + p.Gather
 	longest := time.Duration(0)
-	for seed := range 10 * *seeds {
+	for seed := range 3 * *seeds {
 		rng := rand.New(rand.NewSource(seed))
 		ids := counter()
 		r := notify.NewRouter(p, people, ids)

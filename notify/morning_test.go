@@ -126,7 +126,7 @@ func TestAllWell(t *testing.T) {
 			if diff := cmp.Diff(tt.want, got); diff != "" {
 				t.Errorf("messages (-want +got):\n%s", diff)
 			}
-			restarted := mornings(t, zone, tt.events, tt.from, 3, func(time.Time) bool { return true })
+			restarted := mornings(t, zone, tt.events, tt.from, 3, often(nil))
 			if diff := cmp.Diff(plain, restarted); diff != "" {
 				t.Errorf("messages with restarts (-without +with):\n%s", diff)
 			}

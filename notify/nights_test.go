@@ -18,7 +18,7 @@ import (
 	"weirkeeper/rules/watchlist"
 )
 
-var seeds = flag.Int64("seeds", 3, "how many random nights; with 40 or more each reason for a message must come up")
+var seeds = flag.Int64("seeds", 2, "how many random nights; with 40 or more also restarts at each step, and each reason for a message must come up")
 
 // random is a night made by chance, of which nothing depends on the router.
 type random struct {

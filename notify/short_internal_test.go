@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -348,6 +349,16 @@ func TestMails(t *testing.T) {
 	}
 }
 
+// many is how much to try: few, or thorough with 40 seeds or more.
+func many(few, thorough int) int {
+	if f := flag.Lookup("seeds"); f != nil {
+		if n, err := strconv.Atoi(f.Value.String()); err == nil && n >= 40 {
+			return thorough
+		}
+	}
+	return few
+}
+
 func golden(t *testing.T, name, got string) {
 	t.Helper()
 	path := filepath.Join("testdata", name)
@@ -389,7 +400,7 @@ func TestShortKeeps(t *testing.T) {
 	r := wordsmith()
 	for i, do := range advice(t) {
 		for j, k := range kinds() {
-			if (i+j)%3 != 0 {
+			if (i+j)%many(11, 3) != 0 {
 				continue // in the end each kind and each advice, and many of both
 			}
 			tr := tellable(k)
@@ -437,7 +448,7 @@ func TestShortAnything(t *testing.T) {
 		return string(out)
 	}
 	r := wordsmith()
-	for i := range 250 {
+	for i := range many(60, 1000) {
 		most := 1 << rng.Intn(9)
 		tr := tellable(kinds()[rng.Intn(len(kinds()))])
 		tr.raised.Trouble = "Trough " + some(most) + ": low flow"
