@@ -845,7 +845,8 @@ func (e *Engine) Standing(now time.Time) []AlarmView {
 				hidden = why // what hides it may have changed
 			}
 		}
-		out = append(out, AlarmView{Left: left, Key: c.key(), Kind: c.rule.Kind, State: c.state, Priority: c.priority(), Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail, Hidden: hidden, Cause: c.cause})
+		out = append(out, AlarmView{Left: left, Key: c.key(), Kind: c.rule.Kind, State: c.state, Priority: c.priority(), Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail, Hidden: hidden, Cause: c.cause,
+			Probe: c.watch.Probe, CanHappen: c.rule.CanHappen, ToDo: c.rule.ToDo, By: c.answerer(), MovedAt: c.movedAt})
 	}
 	sort.SliceStable(out, func(i, j int) bool {
 		if a, b := out[i].State.Active(), out[j].State.Active(); a != b {
@@ -872,6 +873,12 @@ type AlarmView struct {
 	Hidden string
 	// Cause is the alarm it follows from, "" for none.
 	Cause alarm.Key
+	Probe reading.ProbeID // "" for what is not judged by one
+	// CanHappen and ToDo are the rule's own words.
+	CanHappen, ToDo string
+	// By is who answered, "" when nobody has; MovedAt is when it came to State.
+	By      string
+	MovedAt time.Time
 }
 
 // ProbeView is what a probe said last.

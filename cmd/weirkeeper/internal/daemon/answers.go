@@ -280,6 +280,7 @@ func (k *keeper) knowsText(ctx context.Context, id string) bool {
 const (
 	viaText    = "text"
 	viaCommand = "command"
+	viaPage    = "page"
 )
 
 // reply is what became of an answer, and the words for the one who gave it.

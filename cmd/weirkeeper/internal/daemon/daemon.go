@@ -21,6 +21,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"weirkeeper/cmd/weirkeeper/internal/clock"
+	pages "weirkeeper/cmd/weirkeeper/internal/page"
 	"weirkeeper/cmd/weirkeeper/internal/status"
 	"weirkeeper/cmd/weirkeeper/internal/web"
 	"weirkeeper/config"
@@ -152,6 +153,9 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	}
 	rest := web.Handler(page{d, d.keeper}, promhttp.HandlerFor(d.registry, promhttp.HandlerOpts{}), log("web"))
 	rest = web.NewCodes(d.keeper, secret, unitNames(c.Site), opt.Clock.Now, log("web")).Mount(rest)
+	live := pages.NewLive(d.Status, nil)
+	d.server.RegisterOnShutdown(live.Stop)
+	rest = pages.NewNow(nowPage{d.keeper, d}, live).Mount(rest)
 	d.server.Handler = web.NewAnswers(web.AnswerOptions{
 		Keeper: d.keeper, Secret: secret, People: peopleNames(c.People), Now: d.keeper.now, Log: log("web"),
 		Count: func(o web.LinkOutcome) { m.answers.WithLabelValues("link", string(o)).Inc() },

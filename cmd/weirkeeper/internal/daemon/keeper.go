@@ -413,6 +413,11 @@ func (k *keeper) tell(ctx context.Context, part rules.Part, ok bool, detail stri
 // be told is left out of "all": nobody can have meant it.
 // Errors: *rules.UnknownAlarmError, or that it could not be stored.
 func (k *keeper) Acknowledge(ctx context.Context, key alarm.Key, by string) (string, error) {
+	return k.acknowledgeBy(ctx, key, by, viaCommand)
+}
+
+// acknowledgeBy is Acknowledge, come by a way of an act.Act.
+func (k *keeper) acknowledgeBy(ctx context.Context, key alarm.Key, by, via string) (string, error) {
 	var b strings.Builder
 	stands, again := false, time.Duration(0) // the soonest, 0 for never
 	err := k.do(ctx, func(now time.Time) error {
@@ -430,7 +435,7 @@ func (k *keeper) Acknowledge(ctx context.Context, key alarm.Key, by string) (str
 		}
 		var all []alarm.Transition // observed together: one mail tells of all
 		for _, key := range keys {
-			trs, err := k.acknowledge(now, key, by, viaCommand)
+			trs, err := k.acknowledge(now, key, by, via)
 			if err != nil {
 				return err
 			}
@@ -617,7 +622,7 @@ func (k *keeper) pastOf(ctx context.Context, e *rules.Engine, now time.Time) (ru
 }
 
 func (k *keeper) publish(now time.Time) {
-	s := &status.Status{Now: now, Probes: k.engine.Probes(now), Lots: k.engine.Lots(now), Site: k.site, Failing: k.failing, Cleaning: k.engine.Acts().AllCleaning(now), Shelved: k.engine.Acts().AllShelved(now), Out: k.engine.Acts().AllOutOfService()}
+	s := &status.Status{Now: now, Probes: k.engine.Probes(now), Lots: k.engine.Lots(now), Chores: k.engine.Chores(now), Site: k.site, Failing: k.failing, Cleaning: k.engine.Acts().AllCleaning(now), Shelved: k.engine.Acts().AllShelved(now), Out: k.engine.Acts().AllOutOfService()}
 	s.Pause, _ = k.engine.Acts().Paused(now)
 	for _, a := range k.engine.Standing(now) {
 		switch {

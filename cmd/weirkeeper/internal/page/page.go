@@ -69,6 +69,17 @@ type around struct {
 	Languages []languageLink
 }
 
+// Works and Manages report what who asks may do.
+func (a around) Works() bool { return a.Who.Name != "" && a.Who.Role >= access.Work }
+
+// Manages reports whether who asks may change who has access, and pause the site.
+func (a around) Manages() bool { return a.Who.Name != "" && a.Who.Role >= access.Manage }
+
+// one is one thing on a page, with all that is around it.
+type one struct{ Top, It any }
+
+func withOne(top, it any) one { return one{top, it} }
+
 type navLink struct {
 	Path, Key string
 	Here      bool
@@ -98,7 +109,7 @@ func parse() map[Language]map[string]*template.Template {
 	all := make(map[Language]map[string]*template.Template)
 	for _, l := range Languages() {
 		all[l] = make(map[string]*template.Template)
-		funcs := template.FuncMap{"t": l.Text, "asset": asset, "lang": func() Language { return l }}
+		funcs := template.FuncMap{"t": l.Text, "asset": asset, "lang": func() Language { return l }, "with1": withOne}
 		for _, f := range files {
 			name := strings.TrimSuffix(f.Name(), ".tmpl")
 			if name == "layout" || strings.HasPrefix(name, "_") {

@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"time"
 
 	"golang.org/x/text/language"
 )
@@ -85,4 +86,27 @@ func accepted(header string) Language {
 	}
 	_, i, _ := matcher.Match(tags...)
 	return Languages()[i]
+}
+
+var (
+	spanishDays   = [...]string{"dom", "lun", "mar", "mié", "jue", "vie", "sáb"}
+	spanishMonths = [...]string{"ene", "feb", "mar", "abr", "may", "jun", "jul", "ago", "sep", "oct", "nov", "dic"}
+)
+
+// day words the day of a local time, "Tue 24 Nov 2026".
+func (l Language) day(t time.Time) string {
+	if l == Spanish {
+		return fmt.Sprintf("%s %d %s %d", spanishDays[t.Weekday()], t.Day(), spanishMonths[t.Month()-1], t.Year())
+	}
+	return t.Format("Mon 2 Jan 2006")
+}
+
+// clock words a time on the wall of a zone, with the day when it is not that of
+// now.
+func (l Language) clock(t, now time.Time, zone *time.Location) string {
+	t, now = t.In(zone), now.In(zone)
+	if l.day(t) == l.day(now) {
+		return t.Format("15:04")
+	}
+	return l.day(t) + " " + t.Format("15:04")
 }

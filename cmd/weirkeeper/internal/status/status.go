@@ -37,6 +37,8 @@ type Status struct {
 	Pause act.Act
 	// Cleaning are the cleanings that nobody has said are finished.
 	Cleaning []act.Cleaning
+	// Chores is how the chores stand that a rule watches.
+	Chores []rules.ChoreView
 	// Failing: the record cannot be written at the moment.
 	Failing bool
 }

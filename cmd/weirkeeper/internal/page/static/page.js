@@ -27,7 +27,8 @@
     busy = true;
     try {
       const answer = await fetch(location.href, { headers: { "Accept": "text/html", "Weirkeeper-Part": "main" }, cache: "no-store", signal: AbortSignal.timeout(patience) });
-      if (!answer.ok || answer.redirected) throw new Error("status " + answer.status);
+      if (answer.redirected || answer.status === 401 || answer.status === 403) { location.reload(); return; }
+      if (!answer.ok) throw new Error("status " + answer.status);
       const text = await answer.text();
       const focused = document.activeElement && main.contains(document.activeElement) ? document.activeElement.id : "";
       const open = new Map([...main.querySelectorAll("details[id]")].map((d) => [d.id, d.open]));
@@ -41,10 +42,20 @@
       window.scrollTo(0, top);
       heard = Date.now();
       mark(false);
+      document.dispatchEvent(new Event("refreshed"));
     } catch { /* the daemon is not there or says no: the next word of it, or the lack of one, tells */ }
     busy = false;
     if (again) { again = false; refresh(); }
   }
+
+  // Where no more pages may listen, ask from time to time.
+  let asked = 0;
+  function ask() {
+    if (document.visibilityState !== "visible" || Date.now() - asked < 4000) return;
+    asked = Date.now();
+    if (++asks % 4) refresh(); else listen();
+  }
+  let asks = 0;
 
   function listen() {
     if (source) source.close();
@@ -56,7 +67,7 @@
   setInterval(() => {
     const silent = Date.now() - heard > patience;
     mark(silent || !lost.hidden);
-    if (source.readyState === EventSource.CLOSED && document.visibilityState === "visible") listen();
+    if (source.readyState === EventSource.CLOSED) ask();
   }, 1000);
   document.addEventListener("visibilitychange", () => { if (document.visibilityState === "visible") { listen(); refresh(); } });
   window.addEventListener("pageshow", (e) => { if (e.persisted) { listen(); refresh(); } });
