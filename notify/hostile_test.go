@@ -146,3 +146,43 @@ func TestPauseIsTold(t *testing.T) {
 		t.Errorf("messages (-want +got):\n%s", diff)
 	}
 }
+
+// Nobody is told that all is well while nothing is known of the water: it comes as
+// soon as that is, or with the alarm that it becomes.
+func TestNotAllWellWhileBlind(t *testing.T) {
+	p := policy()
+	p.AllWell = true
+	r := notify.NewRouter(p, people[:1], numbered())
+	why, nights := "", 0
+	look := notify.Look{Blind: func() string { return why }, Night: func(time.Time, time.Time) []notify.Extreme { nights++; return nil }}
+	var got []string
+	tell := func(at time.Time) {
+		for _, m := range r.Due(at, look) {
+			got = append(got, at.Format("02 15:04 ")+string(m.Reason))
+		}
+	}
+	morning := time.Date(evening.Year(), evening.Month(), evening.Day()+1, 7, 0, 0, 0, time.UTC)
+	tell(evening)
+	why = "no connection to the broker"
+	for m := range 5 {
+		tell(morning.Add(time.Duration(m) * time.Minute))
+	}
+	if _, text, short := r.Status(morning, look); !strings.Contains(text, "nothing is known of the water") || !strings.Contains(short, "no connection to the broker") {
+		t.Errorf("status: %q, %q", short, text)
+	}
+	why = ""
+	tell(morning.Add(10 * time.Minute))
+	why = "no connection to the broker"
+	next := morning.AddDate(0, 0, 1)
+	tell(next)
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	r.Observe(l.next(next.Add(time.Minute), "t3", "raise"))
+	tell(next.Add(2 * time.Minute))
+	want := []string{
+		morning.Format("02") + " 07:10 all well",
+		next.Format("02") + " 07:02 first", next.Format("02") + " 07:02 morning",
+	}
+	if diff := cmp.Diff(want, got); diff != "" || nights != 2 {
+		t.Errorf("%d nights read; messages (-want +got):\n%s", nights, diff)
+	}
+}

@@ -37,13 +37,16 @@ func (r *Router) dueMorning(now time.Time, look Look) []callout.Message {
 		if due = r.dueWell(now); !due {
 			return nil
 		}
+		// What nobody is called for stands all the same.
+		stands := func(t *trouble) bool { return t.active() && !slices.Contains(list, t) }
+		standing = r.gather(now, slices.Concat(r.ranked(alarm.CallOut, stands), r.ranked(alarm.Morning, stands)))
+		if len(list)+len(standing) == 0 && look.blind() != "" {
+			return nil // it comes when that is known, or with the alarm that it becomes
+		}
 		if look.Night != nil {
 			y, m, d := now.In(r.policy.Location).Date()
 			night = look.Night(time.Date(y, m, d-1, eveningHour, 0, 0, 0, r.policy.Location).UTC(), now.UTC())
 		}
-		// What nobody is called for stands all the same.
-		stands := func(t *trouble) bool { return t.active() && !slices.Contains(list, t) }
-		standing = r.gather(now, slices.Concat(r.ranked(alarm.CallOut, stands), r.ranked(alarm.Morning, stands)))
 	}
 	if !due {
 		return nil

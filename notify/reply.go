@@ -212,6 +212,11 @@ func (r *Router) Status(now time.Time, look Look) (subject, text, short string) 
 	list = r.gather(now, list)
 	site := cut(oneLine(r.policy.SiteName), nameWidth)
 	clock := now.In(r.policy.Location).Format("15:04")
+	if why := look.blind(); len(list) == 0 && why != "" {
+		s := "No alarm stands, but nothing is known of the water now: " + why + ". Ask again in a while, or go and look."
+		w := r.letter(now, "Nothing is known of "+site+" now", clock+" "+s, s)
+		return w.subject, w.text, w.short
+	}
 	if len(list) == 0 {
 		w := r.letter(now, "All is well at "+site, "All is well at "+site+", "+clock+": no alarm stands.", "All is well: no alarm stands.")
 		return w.subject, w.text, w.short

@@ -75,6 +75,17 @@ type Look struct {
 	// Aside gives what nobody is called for at somebody's word, for the morning
 	// message.
 	Aside func() []Aside
+	// Blind says why nothing is known of the water at this moment, "" when all is
+	// watched. Nobody is told then that all is well.
+	Blind func() string
+}
+
+// blind is Look.Blind.
+func (l Look) blind() string {
+	if l.Blind == nil {
+		return ""
+	}
+	return oneLine(l.Blind())
 }
 
 // Aside is something that nobody is called for at somebody's word.

@@ -234,6 +234,8 @@ func otherTexts(r *Router) []spoken {
 	joins.joins, joins.silent = true, []string{"rowan"}
 	silent := append([]Extreme{}, nightOf...)
 	silent[3].Min, silent[3].Max = "", ""
+	blind := r.look
+	blind.Blind = func() string { return "weirkeeper started, or its clock was set, a short while ago" }
 	drill := func(h hearer, n int) string { return r.drillText(at3, h, n, "", at3.Add(time.Hour)).short }
 	return []spoken{
 		{"drill", drill(say(0), 1)},
@@ -244,6 +246,7 @@ func otherTexts(r *Router) []spoken {
 		{"all well, a probe silent", r.allWellText(at3, hearer{}, nil, silent, nil).short},
 		{"status, all well", of(r.Status(at3, r.look))},
 		{"reply: over", of(r.SayOver(at3, "kim", "4711"))},
+		{"status, blind", of(r.Status(at3, blind))},
 		{"reply: late", of(r.SayLate(at3, "4711"))},
 		{"reply: wrong", of(r.SayWrong(at3, "kim", "4711"))},
 		{"reply: unclear", of(r.SayUnclear(at3, "kim", "4711"))},

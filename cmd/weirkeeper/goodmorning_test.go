@@ -64,6 +64,11 @@ func TestGoodMorning(t *testing.T) {
 		}
 		c.restart(50 * time.Second)
 		c.flow("142")
+		until(c, 7, 9, 0)
+		if n := len(c.mails.to("kim")); n != 0 {
+			t.Errorf("%d mails from a daemon that has only just begun to watch", n)
+		}
+		until(c, 7, 12, 0)
 		once(c, all)
 		has(t, newest(c).Body, "131.5", "155.0 L/min")
 	})

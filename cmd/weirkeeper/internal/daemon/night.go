@@ -34,7 +34,20 @@ func (k *keeper) look(now time.Time) notify.Look {
 		},
 		Night: k.night,
 		Aside: func() []notify.Aside { return k.aside(now) },
+		Blind: k.blind,
 	}
+}
+
+// blind is "" while all is watched and has been for a while: probes are given the
+// time to speak after a start.
+func (k *keeper) blind() string {
+	switch {
+	case k.house != nil && k.house.well() != "":
+		return k.house.well()
+	case !k.steadyAt.IsZero():
+		return "weirkeeper started, or its clock was set, a short while ago"
+	}
+	return ""
 }
 
 // aside words the pause of the site and what is shelved.
