@@ -109,13 +109,16 @@ func parse() map[Language]map[string]*template.Template {
 	all := make(map[Language]map[string]*template.Template)
 	for _, l := range Languages() {
 		all[l] = make(map[string]*template.Template)
-		funcs := template.FuncMap{"t": l.Text, "asset": asset, "lang": func() Language { return l }, "with1": withOne}
+		funcs := template.FuncMap{
+			"t": l.Text, "asset": asset, "lang": func() Language { return l }, "with1": withOne,
+			"day": l.Day, "days": l.Days, "daytime": l.DayTime, "weekday": l.Weekday,
+		}
 		for _, f := range files {
 			name := strings.TrimSuffix(f.Name(), ".tmpl")
 			if name == "layout" || strings.HasPrefix(name, "_") {
 				continue
 			}
-			all[l][name] = template.Must(template.New("layout.tmpl").Funcs(funcs).ParseFS(templateFiles, "layout.tmpl", f.Name()))
+			all[l][name] = template.Must(template.New("layout.tmpl").Funcs(funcs).ParseFS(templateFiles, "layout.tmpl", "_*.tmpl", f.Name()))
 		}
 	}
 	return all

@@ -117,7 +117,7 @@ func ParseWhen(text string, now time.Time, zone *time.Location) (time.Time, erro
 	if _, err := time.Parse("15:04", s); err == nil {
 		s = now.In(zone).Format(time.DateOnly) + " " + s
 	}
-	for _, layout := range []string{"2006-01-02 15:04", time.DateTime, "2006-01-02T15:04"} {
+	for _, layout := range []string{"2006-01-02 15:04", time.DateTime, "2006-01-02T15:04", "2006-01-02T15:04:05"} {
 		wanted, err := time.Parse(layout, s)
 		if err != nil {
 			continue
