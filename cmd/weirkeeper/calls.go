@@ -54,4 +54,3 @@ func runCalls(ctx context.Context, e env, args []string) int {
 	}
 	return exitOK
 }
-

@@ -8,7 +8,6 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"weirkeeper/cmd/weirkeeper/internal/access"
@@ -32,13 +31,9 @@ type LotRecord interface {
 	EnterWritten(ctx context.Context, c lotform.Command) (said string, err error)
 }
 
-const (
-	// patience is how long a request waits for the keeper.
-	patience = 10 * time.Second
-	// maxForm bounds what a form sends, bytes: a text of 2,000 characters, at most
-	// 12 bytes each as sent, and the other fields.
-	maxForm = 64 << 10
-)
+// maxLotForm bounds what a form sends, bytes: a text of 2,000 characters, at most 12
+// bytes each as sent, and the other fields.
+const maxLotForm = 64 << 10
 
 // Lots serves the board and the pages of the lots to browsers.
 type Lots struct {
@@ -49,8 +44,8 @@ type Lots struct {
 // NewLots makes the pages of the lots of a site.
 func NewLots(r LotRecord, at *site.Site) *Lots { return &Lots{r, at} }
 
-// Mount serves GET /lots and /lots/{id} to a browser, and GET and POST /open-lot
-// and /lots/{id}/entry; all else goes to rest.
+// Mount serves GET /lots and /lots/{id} to a browser, GET /open-lot and
+// /lots/{id}/entry, and POST /do/lots/ and /do/lots/{id}; all else goes to rest.
 func (p *Lots) Mount(rest http.Handler) http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("/", rest)
@@ -67,15 +62,9 @@ func (p *Lots) Mount(rest http.Handler) http.Handler {
 	browser("GET /lots/{id}", p.lot)
 	mux.HandleFunc("GET /open-lot", p.form)
 	mux.HandleFunc("GET /lots/{id}/entry", p.form)
-	mux.HandleFunc("POST /open-lot", p.enter)
-	mux.HandleFunc("POST /lots/{id}/entry", p.enter)
+	mux.HandleFunc("POST /do/lots/{$}", p.enter)
+	mux.HandleFunc("POST /do/lots/{id}", p.enter)
 	return mux
-}
-
-// lotPath is the path of a lot's page. Dots are escaped too: a lot may be called
-// "..".
-func lotPath(id string) string {
-	return "/lots/" + strings.ReplaceAll(url.PathEscape(id), ".", "%2E")
 }
 
 // notGot answers for a question that the keeper did not answer.
@@ -300,7 +289,7 @@ func (p *Lots) form(w http.ResponseWriter, r *http.Request) {
 // enter writes down what a form says. What is refused is shown with what was
 // typed.
 func (p *Lots) enter(w http.ResponseWriter, r *http.Request) {
-	r.Body = http.MaxBytesReader(w, r.Body, maxForm)
+	r.Body = http.MaxBytesReader(w, r.Body, maxLotForm)
 	if err := r.ParseForm(); err != nil {
 		Harden(w.Header())
 		http.Error(w, "the form cannot be read: "+err.Error(), http.StatusBadRequest)
@@ -350,10 +339,10 @@ func (p *Lots) write(ctx context.Context, c lotform.Command) (string, error) {
 
 // ask shows the form, with what was refused.
 func (p *Lots) ask(w http.ResponseWriter, r *http.Request, status int, a asked, id string, value func(string) string, refused error) {
-	data := entryPage{Kind: a.kind, ID: id, Action: "/open-lot", Back: "/lots", Corrects: a.corrects}
+	data := entryPage{Kind: a.kind, ID: id, Action: "/do/lots/", Back: "/lots", Corrects: a.corrects}
 	if a.sheet != nil {
 		data.Lot = a.sheet.Lot.ID
-		data.Action, data.Back = lotPath(data.Lot)+"/entry", lotPath(data.Lot)
+		data.Action, data.Back = "/do"+lotPath(data.Lot), lotPath(data.Lot)
 		for _, k := range entryKinds() {
 			if k != a.kind {
 				data.Kinds = append(data.Kinds, kindLink{k, entryLink(data.Lot, k, a.corrects)})

@@ -260,9 +260,7 @@ func daysBetween(a, b time.Time, loc *time.Location) int {
 	return int(date(b).Sub(date(a)).Hours() / 24)
 }
 
-var months = [...]string{"ene", "feb", "mar", "abr", "may", "jun", "jul", "ago", "sep", "oct", "nov", "dic"}
-
-var weekdays = [...]string{"domingo", "lunes", "martes", "miércoles", "jueves", "viernes", "sábado"}
+var spanishWeekdays = [...]string{"domingo", "lunes", "martes", "miércoles", "jueves", "viernes", "sábado"}
 
 // Day writes a date: "2 Dec 2026", "2 dic 2026".
 func (l Language) Day(t time.Time) string { return l.local(t.Format("2 Jan 2006"), t) }
@@ -270,7 +268,7 @@ func (l Language) Day(t time.Time) string { return l.local(t.Format("2 Jan 2006"
 // Weekday writes a date with its day of the week.
 func (l Language) Weekday(t time.Time) string {
 	if l == Spanish {
-		return weekdays[t.Weekday()] + ", " + l.Day(t)
+		return spanishWeekdays[t.Weekday()] + ", " + l.Day(t)
 	}
 	return t.Format("Monday, 2 January 2006")
 }
@@ -296,5 +294,5 @@ func (l Language) local(s string, t time.Time) string {
 	if l != Spanish {
 		return s
 	}
-	return strings.Replace(s, t.Format("Jan"), months[t.Month()-1], 1)
+	return strings.Replace(s, t.Format("Jan"), spanishMonths[t.Month()-1], 1)
 }

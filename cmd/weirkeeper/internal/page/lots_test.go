@@ -243,8 +243,12 @@ func TestLotWords(t *testing.T) {
 func TestLotsForOthers(t *testing.T) {
 	h := lotsHandler(newShop(t), access.Work)
 	for _, tt := range []struct{ method, path, accept string }{
-		{http.MethodGet, "/lots", "*/*"}, {http.MethodGet, "/lots", ""}, {http.MethodGet, "/lots/2026-A", "text/plain"}, {http.MethodGet, "/lots/2026-A?format=html", "text/html"},
-		{http.MethodPost, "/lots/entries", "text/html"}, {http.MethodGet, "/", "text/html"},
+		{http.MethodGet, "/lots", "*/*"},
+		{http.MethodGet, "/lots", ""},
+		{http.MethodGet, "/lots/2026-A", "text/plain"},
+		{http.MethodGet, "/lots/2026-A?format=html", "text/html"},
+		{http.MethodPost, "/lots/entries", "text/html"},
+		{http.MethodGet, "/", "text/html"},
 	} {
 		r := httptest.NewRequestWithContext(t.Context(), tt.method, tt.path, nil)
 		r.Header.Set("Accept", tt.accept)
@@ -257,7 +261,7 @@ func TestLotsForOthers(t *testing.T) {
 }
 
 func TestLotForm(t *testing.T) {
-	const path = "/lots/2026-A/entry"
+	const path = "/do/lots/2026-A"
 	at := rulestest.Start.AddDate(0, 0, -1).Format("2006-01-02T15:04")
 	tests := []struct {
 		name string
@@ -272,7 +276,7 @@ func TestLotForm(t *testing.T) {
 		{"moved", access.Work, path, url.Values{"kind": {"moved"}, "to": {"trough 1"}, "number": {""}}, http.StatusSeeOther, "24,000 moved from stack 1 to trough 1"},
 		{"weighed", access.Work, path, url.Values{"kind": {"weighed"}, "fish": {"50"}, "weight": {"31 g"}}, http.StatusSeeOther, "50 weighed 31 g, 0.62 g each, from stack 1"},
 		{"counted by volume", access.Work, path, url.Values{"kind": {"counted"}, "sample": {"412"}, "sample-volume": {"50 mL"}, "total-volume": {"1240 mL"}}, http.StatusSeeOther, "counted: 1,240 mL / 50 mL x 412 = 10,218 by volume, in stack 1"},
-		{"opened", access.Work, "/open-lot", url.Values{"lot": {"2026-C"}, "species": {"brook trout"}, "eggs": {"900"}, "unit": {"stack 2"}, "egg-take": {at}}, http.StatusSeeOther, "opened: brook trout, green, 900 direct, in stack 2"},
+		{"opened", access.Work, "/do/lots/", url.Values{"lot": {"2026-C"}, "species": {"brook trout"}, "eggs": {"900"}, "unit": {"stack 2"}, "egg-take": {at}}, http.StatusSeeOther, "opened: brook trout, green, 900 direct, in stack 2"},
 		{"refused by the book", access.Work, path, url.Values{"kind": {"picked"}, "dead": {"30000"}, "unit": {"stack 1"}}, http.StatusConflict, "Not written. "},
 		{"refused, the future", access.Work, path, url.Values{"kind": {"eyed"}, "when": {"2027-01-01T00:00"}}, http.StatusConflict, "lies in the future"},
 		{"not a number", access.Work, path, url.Values{"kind": {"picked"}, "dead": {"many"}}, http.StatusUnprocessableEntity, "is not a whole number from 0 to 999,999,999; write it like 12400 or 12,400"},
@@ -280,13 +284,13 @@ func TestLotForm(t *testing.T) {
 		{"left empty", access.Work, path, url.Values{"kind": {"picked"}}, http.StatusUnprocessableEntity, "this cannot be left empty"},
 		{"no way to count", access.Work, path, url.Values{"kind": {"counted"}, "number": {"3"}, "sample": {"3"}}, http.StatusUnprocessableEntity, "say in one way how many there are"},
 		{"only looks", access.Look, path, url.Values{"kind": {"eyed"}}, http.StatusForbidden, "sign in"},
-		{"nobody", access.Nobody, "/open-lot", url.Values{}, http.StatusForbidden, "sign in"},
+		{"nobody", access.Nobody, "/do/lots/", url.Values{}, http.StatusForbidden, "sign in"},
 		{"no such kind", access.Work, path, url.Values{"kind": {"eaten"}}, http.StatusBadRequest, "no such kind"},
 		{"opened twice", access.Work, path, url.Values{"kind": {"opened"}}, http.StatusBadRequest, "no such kind"},
 		{"nothing to strike", access.Work, path, url.Values{"kind": {"struck"}, "why": {"slip"}}, http.StatusBadRequest, "which entry"},
 		{"another lot's entry", access.Work, path, url.Values{"kind": {"struck"}, "corrects": {"1"}, "why": {"slip"}}, http.StatusBadRequest, "no entry with this number"},
 		{"the site file's entry", access.Work, path, url.Values{"kind": {"struck"}, "corrects": {"-1"}, "why": {"slip"}}, http.StatusBadRequest, "no entry with this number"},
-		{"no such lot", access.Work, "/lots/2026-X/entry", url.Values{"kind": {"eyed"}}, http.StatusNotFound, "There is no lot of this name"},
+		{"no such lot", access.Work, "/do/lots/2026-X", url.Values{"kind": {"eyed"}}, http.StatusNotFound, "There is no lot of this name"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -317,7 +321,7 @@ func TestLotForm(t *testing.T) {
 func TestRefusedKeepsWhatWasTyped(t *testing.T) {
 	h := lotsHandler(newShop(t), access.Work)
 	form := url.Values{"id": {"form-1"}, "kind": {"lost"}, "number": {"30,000"}, "why": {"screen <out> & \"gone\""}, "unit": {"stack 1"}, "when": {"2026-11-20T07:00"}}
-	code, body, _ := post(t, h, "/lots/2026-A/entry", form)
+	code, body, _ := post(t, h, "/do/lots/2026-A", form)
 	if code != http.StatusConflict {
 		t.Fatalf("status %d", code)
 	}
@@ -337,7 +341,7 @@ func TestSentTwice(t *testing.T) {
 	h, n := lotsHandler(k, access.Work), len(k.entries)
 	form := url.Values{"id": {"form-1"}, "kind": {"picked"}, "dead": {"7"}}
 	for range 2 {
-		if code, body, _ := post(t, h, "/lots/2026-A/entry", form); code != http.StatusSeeOther {
+		if code, body, _ := post(t, h, "/do/lots/2026-A", form); code != http.StatusSeeOther {
 			t.Fatalf("status %d, %s", code, plainText(body))
 		}
 	}
@@ -423,7 +427,7 @@ func TestCorrectAndStrike(t *testing.T) {
 	must := func(form url.Values) {
 		t.Helper()
 		form.Set("id", fmt.Sprint("form-", len(k.entries)))
-		if code, body, _ := post(t, h, "/lots/2026-A/entry", form); code != http.StatusSeeOther {
+		if code, body, _ := post(t, h, "/do/lots/2026-A", form); code != http.StatusSeeOther {
 			t.Fatalf("status %d, %s", code, plainText(body))
 		}
 	}
@@ -466,7 +470,7 @@ func TestLotScript(t *testing.T) {
 		for _, f := range append(lotform.Fields(kind), lotform.Field{Name: "when"}) {
 			form.Set(f.Name, bad)
 		}
-		_, bodies["form "+string(kind)], _ = post(t, h, "/lots/2026-Z/entry", form)
+		_, bodies["form "+string(kind)], _ = post(t, h, "/do/lots/2026-Z", form)
 	}
 	for path, body := range bodies {
 		if !strings.Contains(body, "&lt;script&gt;") && !strings.Contains(body, "&lt;svg") && !strings.Contains(body, "seconds") {
@@ -492,26 +496,31 @@ func TestBoardSteps(t *testing.T) {
 		want string
 	}{
 		{
-			"green", rules.LotView{Lot: &book.Lot{Opening: book.Opening{EggTake: on(1)}, Stage: lot.Green, Holdings: stack}, Forecast: []lot.Forecast{f(lot.Eyed, 20, 25), f(lot.Hatch, 40, 50), {Stage: lot.SwimUp, Why: "not known"}}},
+			"green",
+			rules.LotView{Lot: &book.Lot{Opening: book.Opening{EggTake: on(1)}, Stage: lot.Green, Holdings: stack}, Forecast: []lot.Forecast{f(lot.Eyed, 20, 25), f(lot.Hatch, 40, 50), {Stage: lot.SwimUp, Why: "not known"}}},
 			"step-eggtake done 1 Oct 2026; step-eyed to come 20 to 25 Oct 2026; step-half to come 9 to 19 Nov 2026; step-swimup unknown not known",
 		},
 		{
-			"hatching", rules.LotView{Lot: &book.Lot{Opening: book.Opening{EggTake: on(1)}, Stage: lot.Hatch, EyedAt: on(20), HatchFirst: on(41), Holdings: stack}, Forecast: []lot.Forecast{f(lot.Hatch, 42, 43), f(lot.SwimUp, 70, 80)}},
+			"hatching",
+			rules.LotView{Lot: &book.Lot{Opening: book.Opening{EggTake: on(1)}, Stage: lot.Hatch, EyedAt: on(20), HatchFirst: on(41), Holdings: stack}, Forecast: []lot.Forecast{f(lot.Hatch, 42, 43), f(lot.SwimUp, 70, 80)}},
 			"step-eggtake done 1 Oct 2026; step-eyed done 20 Oct 2026; step-first begun 10 Nov 2026; step-half to come 11 to 12 Nov 2026; step-swimup to come 9 to 19 Dec 2026; step-move to come 9 to 19 Dec 2026",
 		},
 		{
-			"due", rules.LotView{Lot: &book.Lot{Opening: book.Opening{EggTake: on(1)}, Stage: lot.Eyed, EyedAt: on(20), Holdings: trough}, Forecast: []lot.Forecast{{Stage: lot.Hatch, Overdue: true}}},
+			"due",
+			rules.LotView{Lot: &book.Lot{Opening: book.Opening{EggTake: on(1)}, Stage: lot.Eyed, EyedAt: on(20), Holdings: trough}, Forecast: []lot.Forecast{{Stage: lot.Hatch, Overdue: true}}},
 			"step-eggtake done 1 Oct 2026; step-eyed done 20 Oct 2026; step-half due 1 Jan 0001",
 		},
 		{
-			"moved and fed", rules.LotView{Lot: &book.Lot{
+			"moved and fed",
+			rules.LotView{Lot: &book.Lot{
 				Opening: book.Opening{EggTake: on(1)}, Stage: lot.SwimUp, EyedAt: on(20), HatchFirst: on(41), HatchHalf: on(42), HatchLast: on(44), SwimUpAt: on(70), FedAt: on(72), Holdings: trough,
 				Strands: []book.Strand{{Path: []book.Stay{{Unit: "stack 1", From: on(1)}, {Unit: "trough 1", From: on(60)}}}, {Path: []book.Stay{{Unit: "stack 1", From: on(1)}, {Unit: "trough 1", From: on(60)}}}},
 			}},
 			"step-eggtake done 1 Oct 2026; step-eyed done 20 Oct 2026; step-hatch done 13 Nov 2026; step-swimup done 9 Dec 2026; step-moved done 29 Nov 2026 trough 1; step-fed done 11 Dec 2026",
 		},
 		{
-			"came eyed", rules.LotView{Lot: &book.Lot{Opening: book.Opening{EggTake: on(1), Start: lot.Eyed}, Stage: lot.Eyed, Holdings: trough}, Forecast: []lot.Forecast{f(lot.Hatch, 40, 40)}},
+			"came eyed",
+			rules.LotView{Lot: &book.Lot{Opening: book.Opening{EggTake: on(1), Start: lot.Eyed}, Stage: lot.Eyed, Holdings: trough}, Forecast: []lot.Forecast{f(lot.Hatch, 40, 40)}},
 			"step-eggtake done 1 Oct 2026; step-half to come 9 Nov 2026",
 		},
 	}
