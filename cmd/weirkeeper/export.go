@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"weirkeeper/cmd/weirkeeper/internal/daemon"
+	"weirkeeper/cmd/weirkeeper/internal/sheet"
 	"weirkeeper/ingest/ledger"
 	"weirkeeper/ingest/series"
 	"weirkeeper/rules/alarm"
@@ -49,7 +50,7 @@ const (
 
 // columns are the heads of our own CSV files; import knows them again by these.
 var columns = map[string][]string{
-	kindReadings: {"probe", "at", "value", "unit", "flags", "device_at", "arrived_at", "mid"},
+	kindReadings: sheet.ReadingColumns(),
 	kindAlarms: {
 		"at", "alarm", "occurrence", "from", "to", "since", "priority", "kind", "rule", "rule_at", "unit", "probe",
 		"trouble", "detail", "can_happen", "to_do", "by", "hidden", "cause", "left", "via",
@@ -75,19 +76,11 @@ const (
 	openingColumn, openingWidth = 24, 12
 )
 
-// stamp is how a time is written: RFC 3339 with microseconds, UTC.
-const stamp = "2006-01-02T15:04:05.000000Z"
-
 // formatTime writes a time; "" for none.
-func formatTime(t time.Time) string {
-	if t.IsZero() {
-		return ""
-	}
-	return t.UTC().Format(stamp)
-}
+func formatTime(t time.Time) string { return sheet.Stamp(t) }
 
 // formatFloat is the shortest text that reads back as the same number.
-func formatFloat(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
+func formatFloat(v float64) string { return sheet.Float(v) }
 
 func runExport(ctx context.Context, e env, args []string) int {
 	fs := flag.NewFlagSet("export", flag.ContinueOnError)
@@ -393,10 +386,7 @@ func (x *exporter) readings(ctx context.Context) iter.Seq2[[]string, error] {
 		for _, p := range x.probes {
 			unit := baseUnit(x.site, p)
 			for row, err := range rows(x.history.Readings(ctx, p, x.from, x.to), func(r reading.Reading) []string {
-				return []string{
-					string(r.Probe), formatTime(r.At), formatFloat(r.Value), unit, strings.ReplaceAll(r.Flags.String(), ",", " "),
-					formatTime(r.DeviceAt), formatTime(r.ArrivedAt), strconv.Itoa(int(r.MID)),
-				}
+				return sheet.ReadingRow(r, unit)
 			}) {
 				if !yield(row, err) {
 					return

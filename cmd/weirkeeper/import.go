@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"weirkeeper/cmd/weirkeeper/internal/daemon"
+	"weirkeeper/cmd/weirkeeper/internal/sheet"
 	"weirkeeper/ingest/ledger"
 	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
@@ -576,7 +577,7 @@ func (f *fields) time(s string) time.Time {
 	if s == "" {
 		return time.Time{}
 	}
-	t, err := time.Parse(stamp, s)
+	t, err := time.Parse(sheet.StampLayout, s)
 	f.note("time as export writes it", s, err)
 	return t
 }

@@ -157,6 +157,9 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	live := pages.NewLive(d.Status, nil)
 	d.server.RegisterOnShutdown(live.Stop)
 	rest = pages.NewNow(nowPage{d.keeper, d}, live).Mount(rest)
+	rest = pages.NewHistory(pages.HistoryOptions{
+		Site: c.Site, Past: d.history, Record: d.ledger, Status: d.Status, Now: d.keeper.now, Log: log("page"),
+	}).Mount(rest)
 	d.server.Handler = web.NewAnswers(web.AnswerOptions{
 		Keeper: d.keeper, Secret: secret, People: peopleNames(c.People), Now: d.keeper.now, Log: log("web"),
 		Count: func(o web.LinkOutcome) { m.answers.WithLabelValues("link", string(o)).Inc() },

@@ -47,8 +47,8 @@ func TestCatalogue(t *testing.T) {
 	// A key that is put together, such as "nav." + name, is used where its first
 	// part is.
 	for key, texts := range catalogue {
-		first, _, _ := strings.Cut(key, ".")
-		if !strings.Contains(code.String(), `"`+key+`"`) && !strings.Contains(code.String(), `"`+first+`."`) {
+		first := key[:strings.LastIndex(key, ".")+1]
+		if !strings.Contains(code.String(), `"`+key+`"`) && !strings.Contains(code.String(), `"`+first+`"`) {
 			t.Errorf("nothing uses %q", key)
 		}
 		places := regexp.MustCompile(`%\[\d+\]\w|%.`)

@@ -33,7 +33,7 @@ func DaysCSV(w io.Writer, s *rules.LotSheet, at *site.Site) error {
 	for i, d := range s.Days {
 		u := d.Units
 		row := []string{
-			guard(s.Lot.ID), d.Date.In(at.Location).Format(time.DateOnly), figure(show.FromBase(float64(d.MeanC))), figure(float64(u.DegreeDays)),
+			Guard(s.Lot.ID), d.Date.In(at.Location).Format(time.DateOnly), figure(show.FromBase(float64(d.MeanC))), figure(float64(u.DegreeDays)),
 			figure(u.DegreeDays.TUF()), figure(float64(u.PlusMinus)), "", "",
 		}
 		if i >= first {
@@ -73,7 +73,7 @@ func EventsCSV(w io.Writer, s *rules.LotSheet, at *site.Site) error {
 		}
 		for i, cell := range row {
 			if i > 0 { // the number of what the site file states is below zero
-				row[i] = guard(cell)
+				row[i] = Guard(cell)
 			}
 		}
 		rows = append(rows, row)
@@ -81,9 +81,9 @@ func EventsCSV(w io.Writer, s *rules.LotSheet, at *site.Site) error {
 	return writeCSV(w, rows)
 }
 
-// guard keeps a spreadsheet from taking words for a formula: it reads a cell
+// Guard keeps a spreadsheet from taking words for a formula: it reads a cell
 // that starts with an apostrophe as text.
-func guard(cell string) string {
+func Guard(cell string) string {
 	if cell != "" && strings.ContainsRune("=+-@\t\r", rune(cell[0])) {
 		return "'" + cell
 	}
