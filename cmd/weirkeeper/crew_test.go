@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -157,6 +158,7 @@ type crew struct {
 	said  string // by the probe, last
 	// external is the URL of a broker that is not the daemon's own, "" for that.
 	external string
+	tick     time.Duration
 	// noTexts: the modem sends none, so nobody waits for those that are due.
 	noTexts bool
 }
@@ -165,6 +167,7 @@ type crewOptions struct {
 	callOut, more string // of the site file
 	external      string // the URL of a broker; "" for the daemon's own
 	now           time.Time
+	tick          time.Duration // 0 for a second
 }
 
 func newModem(t *testing.T) (m *modemtest.Modem, device string) {
@@ -195,7 +198,7 @@ func newCrew(t *testing.T, o crewOptions) *crew {
 // newCrewAt does the same with another topic of the probe: name/flow.
 func newCrewAt(t *testing.T, o crewOptions, name string) *crew {
 	t.Helper()
-	c := &crew{t: t, mails: newLetters(t), said: "142", external: o.external}
+	c := &crew{t: t, mails: newLetters(t), said: "142", external: o.external, tick: cmp.Or(o.tick, time.Second)}
 	var device string
 	c.modem, device = newModem(t)
 	broker := `listen = "127.0.0.1:0"`
@@ -214,7 +217,7 @@ func newCrewAt(t *testing.T, o crewOptions, name string) *crew {
 
 func (c *crew) start(now time.Time) {
 	c.t.Helper()
-	c.inProcess = startInProcess(c.t, c.dir, now)
+	c.inProcess = startTicking(c.t, c.dir, now, false, c.tick)
 	c.connect()
 }
 

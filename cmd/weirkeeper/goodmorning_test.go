@@ -14,7 +14,7 @@ func TestGoodMorning(t *testing.T) {
 	const all = "All is well at Alder Fork"
 	night := func(t *testing.T) *crew {
 		t.Helper()
-		c := newCrew(t, crewOptions{callOut: "all_well = true", now: time.Date(2026, 11, 20, 6, 40, 0, 0, time.UTC)})
+		c := newCrew(t, crewOptions{callOut: "all_well = true", tick: 10 * time.Second, now: time.Date(2026, 11, 20, 6, 40, 0, 0, time.UTC)})
 		c.flow("142")
 		c.pass(4 * time.Minute)
 		c.flow("131.5")

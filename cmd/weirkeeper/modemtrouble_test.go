@@ -21,7 +21,7 @@ func TestModemTrouble(t *testing.T) {
 		{"no SIM", "no SIM in the modem (since 02:0", func(c *crew) { c.modem.TakeSIM(true) }, func(c *crew) { c.modem.TakeSIM(false) }},
 	} {
 		t.Run(o.name, func(t *testing.T) {
-			c := newCrew(t, crewOptions{})
+			c := newCrew(t, crewOptions{tick: 10 * time.Second})
 			c.noTexts = true
 			o.begin(c)
 			began := c.clock.Now()

@@ -39,19 +39,21 @@ func nameText(t *testing.T, name, text string) string {
 // Forged answers change nothing. One text with the right code ends it, until it has
 // lasted an hour more.
 func TestThreePeopleForEightHours(t *testing.T) {
-	c := newCrew(t, crewOptions{})
+	c := newCrew(t, crewOptions{tick: 10 * time.Second})
 	began := c.clock.Now()
 	c.flow("42")
 	c.told(kimsNumber, "low flow")
 	c.pass(8*time.Hour - 2*time.Minute)
 
 	// kim at once, rowan after 10 min, lee after 20, each again every 15 min; by
-	// mail too from the second time on.
-	want := map[string][2]int{"kim": {32, 31}, "rowan": {32, 31}, "lee": {31, 30}}
+	// mail too from the second time on. Each repeat may come a tick late, so the last
+	// one may be missing.
+	most := map[string]int{"kim": 32, "rowan": 32, "lee": 31}
 	calls := c.command("calls", "--site", c.dir+"/site.hcl", "--since", "2026-11-20")
 	for person, number := range map[string]string{"kim": kimsNumber, "rowan": rowansNumber, "lee": leesNumber} {
-		if d := cmp.Diff(want[person], [2]int{len(c.texts(number)), len(c.mails.to(person))}); d != "" {
-			t.Errorf("texts and mails that reached %s (-want +got):\n%s", person, d)
+		arrived := [2]int{len(c.texts(number)), len(c.mails.to(person))}
+		if n := arrived[0]; n > most[person] || n < most[person]-1 || arrived[1] != n-1 {
+			t.Errorf("%d texts and %d mails reached %s, want %d and one less", arrived[0], arrived[1], person, most[person])
 		}
 		byText, byMail := 0, 0
 		for _, entry := range strings.Split(calls, "\n\n") {
@@ -65,8 +67,8 @@ func TestThreePeopleForEightHours(t *testing.T) {
 				byMail++
 			}
 		}
-		if d := cmp.Diff(want[person], [2]int{byText, byMail}); d != "" {
-			t.Errorf("what weirkeeper calls shows of %s (-want +got):\n%s", person, d)
+		if d := cmp.Diff(arrived, [2]int{byText, byMail}); d != "" {
+			t.Errorf("what weirkeeper calls shows of %s (-arrived +shown):\n%s", person, d)
 		}
 	}
 	first := func(person string) time.Duration {

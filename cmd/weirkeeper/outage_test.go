@@ -62,6 +62,12 @@ func startInProcess(t *testing.T, dir string, now time.Time) *inProcess {
 // startOnClock does the same with a clock that the system does not vouch for.
 func startOnClock(t *testing.T, dir string, now time.Time, unsynced bool) *inProcess {
 	t.Helper()
+	return startTicking(t, dir, now, unsynced, time.Second)
+}
+
+// startTicking does the same with another time between two ticks, for long nights.
+func startTicking(t *testing.T, dir string, now time.Time, unsynced bool, every time.Duration) *inProcess {
+	t.Helper()
 	e, _, _ := testEnv()
 	l, err := e.load(dir+"/site.hcl", nil, now)
 	if err != nil {
@@ -72,7 +78,7 @@ func startOnClock(t *testing.T, dir string, now time.Time, unsynced bool) *inPro
 	}
 	p := &inProcess{clock: clock.NewStepped(now)}
 	p.Daemon, err = daemon.New(t.Context(), daemon.Options{
-		Config: l.config, Program: l.program, Clock: p.clock, Log: slog.New(slog.DiscardHandler), Getenv: os.Getenv, ReadFile: os.ReadFile, Synced: func() bool { return !unsynced },
+		Config: l.config, Program: l.program, Clock: p.clock, Log: slog.New(slog.DiscardHandler), Getenv: os.Getenv, ReadFile: os.ReadFile, Synced: func() bool { return !unsynced }, TickEvery: every,
 		LoadRules: func() (*lang.Program, error) { return e.rulesAnew(dir+"/site.hcl", l.config) },
 	})
 	if err != nil {
