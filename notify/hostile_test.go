@@ -186,3 +186,15 @@ func TestNotAllWellWhileBlind(t *testing.T) {
 		t.Errorf("%d nights read; messages (-want +got):\n%s", nights, diff)
 	}
 }
+
+// Whoever comes after all, to what was held back, is told to what.
+func TestComingToWhatIsHeldBack(t *testing.T) {
+	r := notify.NewRouter(policy(), people[:1], numbered())
+	l := life{state: map[alarm.Key]alarm.Transition{}}
+	r.Observe(l.next(evening, "t3", "raise"))
+	r.Due(evening, notify.Look{})
+	r.Observe(l.next(evening.Add(time.Minute), "t3", "hide"))
+	if _, _, short := r.SayComing(evening.Add(2*time.Minute), "kim", []alarm.Key{"t3"}); !strings.Contains(short, "Trough 3: low flow") {
+		t.Errorf("%q", short)
+	}
+}

@@ -251,8 +251,8 @@ func (r *Router) shortStanding(lead string, list []*trouble, others int) string 
 
 // known gives the troubles of keys, worst first.
 func (r *Router) known(keys []alarm.Key) []*trouble {
-	list := slices.Concat(r.sorted(alarm.CallOut), r.sorted(alarm.Morning))
-	return slices.DeleteFunc(list, func(t *trouble) bool { return !slices.Contains(keys, t.raised.Key) })
+	of := func(t *trouble) bool { return slices.Contains(keys, t.raised.Key) } // what is put aside too
+	return slices.Concat(r.ranked(alarm.CallOut, of), r.ranked(alarm.Morning, of))
 }
 
 // about names the troubles of keys: the mail's paragraph and the text message's

@@ -408,7 +408,8 @@ func (k *keeper) meant(ctx context.Context, now time.Time, person, code string, 
 	}
 	for _, key := range keys {
 		at, ok := told[key]
-		if !ok || (tried[key] || len(tried) == 0) && !(known && at.After(sent.Add(clocksDiffer))) {
+		went, later := tried[key] || len(tried) == 0, known && at.After(sent.Add(clocksDiffer))
+		if !ok || went && !later {
 			some = append(some, key)
 		}
 	}
