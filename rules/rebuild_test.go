@@ -201,6 +201,10 @@ func calm(rnd *rand.Rand, s *site.Site) []happening {
 //   - a drift whose probe was silent just before the restart, so that the
 //     median is not looked back to as far: back by up to the off-delay and one
 //     interval earlier, and so what outlives it as its cause;
+//   - one that something began to hide before it was raised so late: hidden from
+//     the start;
+//   - what ends since its rule does not watch at this hour: by up to an interval
+//     later;
 //   - the end of a flood of alarms, which counts raises: sooner or later by as
 //     much as one of them was later.
 //
@@ -260,6 +264,11 @@ func TestRebuildGoesOn(t *testing.T) {
 			want, got := perKey(whole.transitions[r.from:]), perKey(r.j.transitions)
 			for key, w := range want {
 				g := got[key]
+				for i := 1; i < len(w) && len(w) == len(g)+1; i++ {
+					if w[i-1].Raised() && w[i].To == alarm.Unacknowledged && w[i].Hidden != "" && g[i-1].Raised() && g[i-1].Hidden != "" && !g[i-1].At.After(r.at.Add(5*time.Minute+10*time.Second)) {
+						w = slices.Delete(slices.Clone(w), i, i+1)
+					}
+				}
 				if len(g) != len(w) {
 					t.Errorf("seed %d, cut at %v: %s went on\n  %q\nand after the restart\n  %q", seed, r.at.Sub(rulestest.Start), key, briefs(w), briefs(g))
 					continue
@@ -272,7 +281,7 @@ func TestRebuildGoesOn(t *testing.T) {
 					}
 					late := g[i].At.Sub(w[i].At)
 					allowed := time.Duration(0)
-					if (w[i].Raised() || w[i].From == alarm.Unacknowledged && w[i].To == alarm.Unacknowledged) && w[i].At.Before(r.at.Add(10*time.Minute)) {
+					if (w[i].Raised() || w[i].From.Active() && w[i].To == alarm.Unacknowledged) && w[i].At.Before(r.at.Add(10*time.Minute)) {
 						// On-delay and interval, and the tick it falls on; or the silence allowed.
 						allowed = 5*time.Minute + 10*time.Second
 						later = max(later, late)
@@ -281,6 +290,9 @@ func TestRebuildGoesOn(t *testing.T) {
 						continue
 					}
 					if strings.Contains(w[i].Trouble, " though ") && late < 0 && late >= -3*time.Minute {
+						continue
+					}
+					if w[i].Returned() && strings.HasPrefix(w[i].Detail, "not watched") && w[i].At.Before(r.at.Add(5*time.Minute)) && late > 0 && late <= 70*time.Second {
 						continue
 					}
 					if w[i].Rule == tally.FloodRule && w[i].Returned() && w[i].At.Before(r.at.Add(10*time.Minute+tally.FloodWithin)) && late.Abs() <= 5*time.Minute+10*time.Second {
