@@ -90,7 +90,18 @@ type Web struct {
 	Listen string // host:port
 	// URL is where people reach the page, for messages; "" when nowhere.
 	URL string
+	// Anonymous lets people look who have not signed in; default true where only
+	// this machine reaches the page, else false.
+	Anonymous bool
+	// TLS is the page's own certificate; the zero one goes without TLS.
+	TLS WebTLS
 }
+
+// WebTLS is a certificate and its key, PEM files.
+type WebTLS struct{ CertFile, KeyFile string }
+
+// IsZero reports whether there is none.
+func (t WebTLS) IsZero() bool { return t == WebTLS{} }
 
 // MailTLS is how the connection to the mail server is kept private.
 type MailTLS string

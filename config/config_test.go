@@ -137,7 +137,7 @@ func wantMetric() *config.Config {
 			Password: config.Secret{Env: "WEIRKEEPER_BROKER_PASSWORD"},
 			TLS:      config.TLS{CAFile: "/etc/weirkeeper/ca.pem", ServerName: "broker"},
 		},
-		Web: config.Web{Listen: "[::1]:8080", URL: "https://alderfork.example/weirkeeper"},
+		Web: config.Web{Listen: "[::1]:8080", URL: "https://alderfork.example/weirkeeper", TLS: config.WebTLS{CertFile: "/srv/alderfork/page.crt", KeyFile: "/srv/alderfork/page.key"}},
 		Mail: &config.Mail{
 			Host: "mail.alderfork.example", Port: 587, TLS: config.StartTLS, User: "weirkeeper",
 			Password: config.Secret{File: "/srv/alderfork/mail.password"}, From: "weirkeeper@alderfork.example", Timeout: 20 * time.Second,
@@ -240,7 +240,7 @@ func TestDefaults(t *testing.T) {
 			}},
 		},
 		Broker:  config.Broker{Listen: "127.0.0.1:1883", Anonymous: true, ClientID: "weirkeeper-alder-fork"},
-		Web:     config.Web{Listen: "127.0.0.1:8370"},
+		Web:     config.Web{Listen: "127.0.0.1:8370", Anonymous: true},
 		CallOut: config.CallOut{Repeat: 15 * time.Minute, Spare: 2 * time.Minute, Gather: 2 * time.Minute, Morning: 420, Expire: 24 * time.Hour},
 		Paths:   config.Paths{Data: "weirkeeper-data", Rules: []string{"rules.hcl"}},
 	}

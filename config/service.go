@@ -238,21 +238,34 @@ func (p *parser) external(b *hclread.Block, br *Broker) {
 }
 
 func (p *parser) web() {
-	p.c.Web.Listen = DefaultWeb
+	w := &p.c.Web
+	w.Listen, w.Anonymous = DefaultWeb, true
 	b := p.file.One("web")
 	if b == nil {
 		return
 	}
 	addr, local := listen(b, DefaultWeb)
-	p.c.Web.Listen = addr
-	if !local {
-		b.Warn(b.Rng("listen"), "Page open to the network", fmt.Sprintf("Everybody who reaches %s can read the page, and nothing on the way is private. Write listen = %q if only this machine should.", addr, DefaultWeb))
+	w.Listen, w.Anonymous = addr, local
+	if t := b.One("tls"); t != nil {
+		w.TLS = WebTLS{p.filePath(t, "cert_file"), p.filePath(t, "key_file")}
+		if !t.Broken() && (!t.Has("cert_file") || !t.Has("key_file")) {
+			t.Fault(t.DefRange(), "Half a certificate", `A certificate works only with its key: write both cert_file and key_file, such as cert_file = "page.crt" and key_file = "page.key".`)
+		}
+		t.Done()
+	} else if !local {
+		b.Warn(b.Rng("listen"), "Page in the clear", fmt.Sprintf("Without TLS anybody on the hatchery's network can read on the way what the page says, passwords among it. Add a tls block with cert_file and key_file of a certificate of your own, or write listen = %q if only this machine should reach the page.", DefaultWeb))
+	}
+	if a, ok := b.Choice("anonymous", []string{"look", "nobody"}); ok {
+		w.Anonymous = a == "look"
+		if w.Anonymous && !local {
+			b.Warn(b.Rng("anonymous"), "Page open to everybody", fmt.Sprintf("Everybody who reaches %s can read the page without signing in; nobody can do anything there without. Write anonymous = \"nobody\" if that is too much.", addr))
+		}
 	}
 	if s, ok := filled(b, "url"); ok {
 		if u, err := url.Parse(s); err != nil || u.Host == "" || !slices.Contains([]string{"http", "https"}, u.Scheme) {
 			b.Fault(b.Rng("url"), "Not a web address", `Write where people reach the page, such as url = "http://192.0.2.7:8370/".`)
 		} else {
-			p.c.Web.URL = s
+			w.URL = s
 		}
 	}
 	b.Done()

@@ -201,8 +201,13 @@ broker {
 }
 
 web {
-  listen = "[::1]:8080"
-  url    = "https://alderfork.example/weirkeeper"
+  listen    = "[::1]:8080"
+  url       = "https://alderfork.example/weirkeeper"
+  anonymous = "nobody"
+  tls {
+    cert_file = "page.crt"
+    key_file  = "page.key"
+  }
 }
 
 paths {

@@ -20,6 +20,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"weirkeeper/cmd/weirkeeper/internal/access"
 	"weirkeeper/cmd/weirkeeper/internal/clock"
 	pages "weirkeeper/cmd/weirkeeper/internal/page"
 	"weirkeeper/cmd/weirkeeper/internal/status"
@@ -164,6 +165,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 		Keeper: d.keeper, Secret: secret, People: peopleNames(c.People), Now: d.keeper.now, Log: log("web"),
 		Count: func(o web.LinkOutcome) { m.answers.WithLabelValues("link", string(o)).Inc() },
 	}).Mount(rest)
+	d.server.Handler = d.guard(secret, d.server.Handler)
 	d.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
 		historyCollector{d.history},
 		&stateCollector{status: d.keeper.status.Load, now: d.keeper.now, outbox: d.ledger.OutboxDepth})
@@ -317,12 +319,15 @@ func (d *Daemon) openWeb(ctx context.Context, log *slog.Logger) error {
 	if err != nil {
 		return fmt.Errorf("daemon: listen for the page and commands on %q: %w; is another weirkeeper running? else choose another web.listen in the site file", d.opt.Config.Web.Listen, err)
 	}
-	d.listener = l
+	d.listener = access.PerAddress(l, access.MostConnections)
 	d.server = &http.Server{
-		ReadHeaderTimeout: webTimeout, ReadTimeout: webTimeout, WriteTimeout: 3 * webTimeout,
+		ReadHeaderTimeout: webTimeout, ReadTimeout: webTimeout, WriteTimeout: 3 * webTimeout, IdleTimeout: 6 * webTimeout, MaxHeaderBytes: 16 << 10,
 		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
 	}
-	return nil
+	if !d.opt.Config.Web.TLS.IsZero() {
+		d.server.TLSConfig, err = d.pageTLS()
+	}
+	return err
 }
 
 // WebAddr is where the page and the commands are, host:port.
@@ -385,7 +390,11 @@ func (d *Daemon) serve(ctx context.Context) error {
 		}
 		stopped <- nil
 	})
-	if err := d.server.Serve(d.listener); !errors.Is(err, http.ErrServerClosed) {
+	serve := func() error { return d.server.Serve(d.listener) }
+	if d.server.TLSConfig != nil {
+		serve = func() error { return d.server.ServeTLS(d.listener, "", "") }
+	}
+	if err := serve(); !errors.Is(err, http.ErrServerClosed) {
 		stop()
 		return fmt.Errorf("daemon: serve the page: %w", err)
 	}

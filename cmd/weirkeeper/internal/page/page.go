@@ -19,7 +19,6 @@ import (
 	"encoding/base64"
 	"html/template"
 	"net/http"
-	"net/url"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -47,17 +46,8 @@ type Page struct {
 // PartHeader, with the value "main", asks for the main part of a page alone.
 const PartHeader = "Weirkeeper-Part"
 
-// policy lets a page fetch from here alone, and run nothing that stands in it.
-const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
-
 // Harden sets the headers of an answer that a browser shows.
-func Harden(h http.Header) {
-	h.Set("Content-Security-Policy", policy)
-	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("Referrer-Policy", "same-origin")
-	h.Set("Cross-Origin-Opener-Policy", "same-origin")
-	h.Set("Cache-Control", "no-store")
-}
+func Harden(h http.Header) { access.Harden(h) }
 
 // around is what layout.tmpl shows.
 type around struct {
@@ -139,7 +129,7 @@ func Write(w http.ResponseWriter, r *http.Request, status int, p Page) {
 	} else {
 		a.Said = takeSaid(w, r)
 		for _, n := range nav {
-			if templates[l][n.name] != nil {
+			if templates[l][n.name] != nil && (n.name != "people" || a.Who.Role >= access.Manage) {
 				a.Nav = append(a.Nav, navLink{n.path, "nav." + n.name, n.path == r.URL.Path || n.path != "/" && strings.HasPrefix(r.URL.Path, n.path+"/")})
 			}
 		}
@@ -209,13 +199,7 @@ func Back(w http.ResponseWriter, r *http.Request, to, said string) {
 }
 
 // ours is to where it is a path of this page, with its query; else "/".
-func ours(to string) string {
-	u, err := url.Parse(to)
-	if err != nil || u.Scheme != "" || u.Host != "" || u.User != nil || !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.Contains(to, "\\") {
-		return "/"
-	}
-	return u.String()
-}
+func ours(to string) string { return access.OwnPath(to) }
 
 // takeSaid gives what Back left, and forgets it.
 func takeSaid(w http.ResponseWriter, r *http.Request) string {

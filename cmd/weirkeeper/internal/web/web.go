@@ -11,11 +11,11 @@ import (
 	"encoding/json"
 	"errors"
 	"log/slog"
-	"net"
 	"net/http"
 	"strings"
 	"time"
 
+	"weirkeeper/cmd/weirkeeper/internal/access"
 	"weirkeeper/cmd/weirkeeper/internal/status"
 	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
@@ -23,7 +23,7 @@ import (
 )
 
 // LocalHeader must be on every command, with the value "1".
-const LocalHeader = "Weirkeeper-Local"
+const LocalHeader = access.LocalHeader
 
 // Keeper is what the web side needs of the daemon.
 type Keeper interface {
@@ -174,8 +174,7 @@ func fail(w http.ResponseWriter, err error, otherwise int) {
 // the name of the one who gave it.
 func command[C any](log *slog.Logger, limit int64, who func(*C) *string, do func(context.Context, C) (string, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		host, _, err := net.SplitHostPort(r.RemoteAddr)
-		if ip := net.ParseIP(host); err != nil || ip == nil || !ip.IsLoopback() || r.Header.Get(LocalHeader) != "1" || r.Header.Get("Origin") != "" {
+		if !access.Local(r) {
 			log.Warn("command refused", "path", r.URL.Path, "remote", r.RemoteAddr)
 			http.Error(w, "commands are taken from the hatchery computer itself only: use weirkeeper ack, weirkeeper done or weirkeeper lot there", http.StatusForbidden)
 			return

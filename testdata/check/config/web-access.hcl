@@ -1,0 +1,18 @@
+site "Alder Fork" {
+}
+unit "spring intake" {
+  kind = "spring"
+}
+probe "spring temperature" {
+  quantity = "temperature"
+  at       = "spring intake"
+  topic    = "alderfork/spring/temperature"
+}
+web {
+  listen    = ":8370"
+  anonymous = "look"
+  password  = "weir"
+  tls {
+    cert_file = "page.crt"
+  }
+}
