@@ -35,8 +35,10 @@ var routes = map[string]need{
 
 	// What is done on the page.
 	"POST /do/acknowledge": {role: Work},
+	"POST /do/reset":       {role: Work},
 	"POST /do/clean":       {role: Work},
 	"POST /do/done":        {role: Work},
+	"POST /do/resume":      {role: Manage},
 	"POST /do/lots/":       {role: Work},
 
 	// Commands of programs on this computer.
