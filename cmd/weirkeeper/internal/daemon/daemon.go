@@ -154,6 +154,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	}
 	rest := web.Handler(page{d, d.keeper}, promhttp.HandlerFor(d.registry, promhttp.HandlerOpts{}), log("web"))
 	rest = pages.NewLots(d.keeper, c.Site).Mount(rest)
+	rest = pages.NewJournal(nowPage{d.keeper, d}, c.Site, d.keeper.now).Mount(rest)
 	rest = web.NewCodes(d.keeper, secret, unitNames(c.Site), opt.Clock.Now, log("web")).Mount(rest)
 	live := pages.NewLive(d.Status, nil)
 	d.server.RegisterOnShutdown(live.Stop)
