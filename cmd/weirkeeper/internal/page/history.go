@@ -137,6 +137,8 @@ type mark struct {
 	Began time.Time
 	Open  bool
 	Words string
+	// Probe is the one that an alarm judges, "" for none.
+	Probe reading.ProbeID
 }
 
 // read gathers what was asked for; n is the number of buckets.
@@ -217,11 +219,12 @@ func (h *History) marks(ctx context.Context, a ranged) ([]mark, error) {
 	for _, p := range a.Probes {
 		units[p.At], probes[p.ID] = true, true
 	}
+	var of reading.ProbeID // what an alarm judges
 	put := func(l lane, from, to time.Time, open bool, words string) {
 		if !from.Before(a.To) || to.Before(a.From) && !open {
 			return
 		}
-		m := mark{Lane: l, From: from, To: to, Began: from, Open: open, Words: words}
+		m := mark{Lane: l, From: from, To: to, Began: from, Open: open, Words: words, Probe: of}
 		if m.From.Before(a.From) {
 			m.From = a.From
 		}
@@ -265,15 +268,18 @@ func (h *History) marks(ctx context.Context, a ranged) ([]mark, error) {
 		case t.Raised():
 			raised[t.Key] = t
 		case t.Returned() && is:
+			of = t.Probe
 			put(alarmLane, up.At, t.At, false, words(up))
 			delete(raised, t.Key)
 		}
 	}
 	for _, t := range raised {
 		if probes[t.Probe] || t.Unit != "" && units[t.Unit] {
+			of = t.Probe
 			put(alarmLane, t.At, t.At, true, words(t))
 		}
 	}
+	of = ""
 
 	if err := h.actMarks(ctx, a, units, put); err != nil {
 		return nil, err
@@ -396,6 +402,7 @@ type markJSON struct {
 	From  float64 `json:"from"`
 	To    float64 `json:"to"`
 	Words string  `json:"words"`
+	Probe string  `json:"probe,omitempty"` // the one that an alarm judges
 }
 
 func unixSeconds(t time.Time) float64 { return float64(t.UnixMilli()) / 1000 }
@@ -433,7 +440,7 @@ func (p *past) json(s *site.Site, lang Language) historyJSON {
 		out.Series = append(out.Series, j)
 	}
 	for _, m := range p.Marks {
-		out.Marks = append(out.Marks, markJSON{m.Lane.String(), unixSeconds(m.From), unixSeconds(m.To), m.Words})
+		out.Marks = append(out.Marks, markJSON{m.Lane.String(), unixSeconds(m.From), unixSeconds(m.To), m.Words, string(m.Probe)})
 	}
 	return out
 }

@@ -3,6 +3,7 @@ package page
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -234,7 +235,7 @@ func (p *past) draw(s *site.Site, lang Language) *drawing {
 		y1, y2 := y, y+height
 		ty := func(v float64) float64 { return round1(y2 - height*(v-pn.Low)/(pn.High-pn.Low)) }
 		for _, m := range p.Marks {
-			if m.Lane == alarmLane {
+			if m.Lane == alarmLane && slices.ContainsFunc(pn.Of, func(i int) bool { return p.Lines[i].Probe.ID == m.Probe }) {
 				d.Rects = append(d.Rects, drawnRect{round1(x(m.From)), y1, max(1, round1(x(m.To)-x(m.From))), height, "during"})
 			}
 		}
@@ -261,8 +262,10 @@ func (p *past) draw(s *site.Site, lang Language) *drawing {
 	y += drawnText
 	for _, t := range ticks {
 		d.Lines = append(d.Lines, drawnLine{round1(x(t.At)), y - drawnText, round1(x(t.At)), y - drawnText + 4, "axis"})
-		if tx := x(t.At); tx > drawnL-20 && tx < drawnR-8 {
-			d.label(round1(tx), y, "middle", "", t.Words)
+		if tx := x(t.At); tx > drawnR-16 {
+			d.label(drawnR, y, "end", "", t.Words)
+		} else {
+			d.label(tx, y, "middle", "", t.Words)
 		}
 	}
 	d.Lines = append(d.Lines, drawnLine{drawnL, y - drawnText, drawnR, y - drawnText, "axis"})
@@ -380,7 +383,7 @@ func (d *drawing) lanes(p *past, x func(time.Time) float64, y float64, lang Lang
 				any = true
 				y += drawnLane
 				d.label(0, y-4, "start", "", lang.Text("history.lane."+l.String()))
-				d.Lines = append(d.Lines, drawnLine{drawnL, y - 8, drawnR, y - 8, "grid"})
+				d.Rects = append(d.Rects, drawnRect{drawnL, y - 8.5, drawnR - drawnL, 1, "ground"})
 			}
 			x1, x2 := round1(x(m.From)), round1(max(x(m.To), x(m.From)+3))
 			if x1 < end {

@@ -11,7 +11,7 @@
   const words = JSON.parse(box.dataset.words);
   const probes = [...box.querySelectorAll('data')].map((d) => d.value);
   const zone = box.dataset.zone === 'Local' ? undefined : box.dataset.zone;
-  const lang = document.documentElement.lang;
+  const lang = document.documentElement.lang === 'en' ? 'en-GB' : document.documentElement.lang; // the day before the month
   const opened = performance.now();
   const now = () => Number(box.dataset.now) + (performance.now() - opened) / 1000;
   const least = 60, most = 3652 * 86400;
@@ -72,7 +72,7 @@
     const around = (to - from) / 2;
     const step = Math.max(1, Math.round((to - from) / 64)); // so that the browser's cache can be of use
     const a = Math.floor((from - around) / step) * step, b = Math.ceil(Math.min(to + around, Math.max(now(), to)) / step) * step;
-    const n = Math.min(2000, Math.max(100, Math.round(box.clientWidth)) * 2);
+    const n = Math.min(2000, Math.max(100, Math.round(figure.clientWidth))); // two pixels each
     try {
       const answer = await fetch('/history.json?' + query({ from: iso(a), to: iso(b), n }), { signal: mine.signal });
       if (!answer.ok) throw new Error(await answer.text());
@@ -151,6 +151,21 @@
     return [t, mean, high, low];
   }
 
+  // aligned brings the columns of a panel to common times. A silence of one probe is
+  // one at each of the others' times in it.
+  function aligned(panel) {
+    const all = uPlot.join(panel.of.map(table));
+    for (const column of all.slice(1)) {
+      for (const [first, by] of [[0, 1], [column.length - 1, -1]]) {
+        let hole = false;
+        for (let i = first; i >= 0 && i < column.length; i += by) {
+          if (column[i] === undefined) { if (hole) column[i] = null; } else hole = column[i] === null;
+        }
+      }
+    }
+    return all;
+  }
+
   function range(panel) {
     if (panel.quantity === 'contact') return [-0.1, 1.1];
     let low = Infinity, high = -Infinity;
@@ -195,7 +210,7 @@
     const used = last ? lanes.filter((l) => data.marks.some((m) => m.lane === l)) : [];
     const plot = new uPlot({
       width: box.clientWidth, height: (contact ? 90 : 230) + used.length * laneHeight,
-      padding: [10, 12, 0, 0],
+      padding: [10, 24, 0, 0],
       tzDate: (s) => (zone ? uPlot.tzDate(new Date(s * 1000), zone) : new Date(s * 1000)),
       legend: { show: false },
       cursor: { drag: { x: false, y: false, setScale: false }, points: { show: false }, sync: { key: 'history' }, y: false },
@@ -206,11 +221,11 @@
       ],
       series, bands,
       hooks: {
-        drawClear: [(u) => shade(u)],
+        drawClear: [(u) => shade(u, panel)],
         draw: [(u) => { setpoints(u, panel); rows(u, used); }],
         setCursor: [(u) => say(u)],
       },
-    }, uPlot.join(panel.of.map(table)), part);
+    }, aligned(panel), part);
     plot.panel = panel;
     plots.push(plot);
   }
@@ -225,12 +240,12 @@
   }
 
   const x = (u, at) => u.valToPos(at, 'x', true);
-  function shade(u) {
+  function shade(u, panel) {
     const { ctx } = u, { left, top, width, height } = u.bbox;
     ctx.save();
     ctx.fillStyle = colour('--during');
     for (const m of data.marks) {
-      if (m.lane !== 'alarm' || m.to < from || m.from > to) continue;
+      if (m.lane !== 'alarm' || m.to < from || m.from > to || !panel.of.some((s) => s.probe === m.probe)) continue;
       const a = Math.max(left, x(u, m.from)), b = Math.min(left + width, x(u, m.to));
       ctx.fillRect(a, top, Math.max(devicePixelRatio, b - a), height);
     }
@@ -245,6 +260,7 @@
     ctx.lineWidth = 1.2 * px;
     ctx.font = `${12 * px}px system-ui, sans-serif`;
     ctx.textAlign = 'right';
+    ctx.textBaseline = 'alphabetic';
     for (const s of panel.of) for (const p of s.setpoints) {
       const y = u.valToPos(p.value, 'y', true);
       if (y < top || y > top + height || seen.has(p.words)) continue;
@@ -257,6 +273,13 @@
       let at = p.least ? y - 5 * px : y + 14 * px;
       if (at < top + 12 * px) at = y + 14 * px;
       if (at > top + height - 2 * px) at = y - 5 * px;
+      ctx.setLineDash([]);
+      ctx.save();
+      ctx.strokeStyle = colour('--paper');
+      ctx.lineWidth = 3 * px;
+      ctx.lineJoin = 'round';
+      ctx.strokeText(p.words, left + width - 4 * px, at);
+      ctx.restore();
       ctx.fillText(p.words, left + width - 4 * px, at);
     }
     ctx.restore();
@@ -267,6 +290,7 @@
     const { ctx } = u, { left, top, width, height } = u.bbox, px = devicePixelRatio;
     ctx.save();
     ctx.font = `${12 * px}px system-ui, sans-serif`;
+    ctx.textBaseline = 'alphabetic';
     used.forEach((lane, n) => {
       const y = top + height + (34 + n * laneHeight) * px, high = 12 * px;
       ctx.fillStyle = colour('--ink');
@@ -309,7 +333,7 @@
     if (draw.shape === shape && plots.length === all.length) {
       plots.forEach((p, k) => {
         Object.assign(p.panel, all[k]);
-        p.setData(uPlot.join(all[k].of.map(table)), false);
+        p.setData(aligned(all[k]), false);
         p.setScale('x', { min: from, max: to });
       });
       return;
