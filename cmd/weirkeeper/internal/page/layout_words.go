@@ -17,6 +17,7 @@ var _ = add(words{
 		"This page has lost the daemon. Every number below is old.",
 		"Esta página ha perdido la conexión con el servicio. Todos los números de abajo son viejos.",
 	},
+	"layout.old":       {"old", "viejo"},
 	"layout.lostsince": {"Nothing new since %[1]s.", "Nada nuevo desde las %[1]s."},
 	"layout.lostdo": {
 		"Go and look at the water. On the hatchery computer: weirkeeper status.",

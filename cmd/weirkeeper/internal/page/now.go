@@ -143,7 +143,11 @@ func makeNow(s *status.Status, l Language, form string) nowView {
 		v.Aside = append(v.Aside, asideView{measure.Capital(a.Unit), a.By, n.clock(a.At), "", a.Why})
 	}
 	for _, a := range s.Shelved {
-		v.Aside = append(v.Aside, asideView{string(a.Alarm), a.By, n.clock(a.At), n.clock(a.Until), a.Why})
+		what := string(a.Alarm)
+		if i := slices.IndexFunc(s.Alarms, func(o rules.AlarmView) bool { return o.Key == a.Alarm }); i >= 0 {
+			what = s.Alarms[i].Trouble
+		}
+		v.Aside = append(v.Aside, asideView{what, a.By, n.clock(a.At), n.clock(a.Until), a.Why})
 	}
 	n.water(&v)
 	n.chores(&v)

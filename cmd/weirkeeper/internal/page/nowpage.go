@@ -64,7 +64,9 @@ func (n *Now) Mount(rest http.Handler) http.Handler {
 	})
 	mux.Handle("GET /static/", Static())
 	mux.Handle("GET /events", n.live)
-	mux.HandleFunc("POST /do/{what}", n.do)
+	for _, what := range []string{"acknowledge", "reset", "done", "clean", "resume"} {
+		mux.HandleFunc("POST /do/"+what, func(w http.ResponseWriter, r *http.Request) { n.do(w, r, what) })
+	}
 	return mux
 }
 
@@ -78,7 +80,7 @@ func (n *Now) show(w http.ResponseWriter, r *http.Request) {
 }
 
 // do carries out a button.
-func (n *Now) do(w http.ResponseWriter, r *http.Request) {
+func (n *Now) do(w http.ResponseWriter, r *http.Request, what string) {
 	l := languageOf(w, r)
 	who := access.From(r.Context())
 	if who.Name == "" || who.Role < access.Work {
@@ -96,7 +98,7 @@ func (n *Now) do(w http.ResponseWriter, r *http.Request) {
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), patience)
 	defer cancel()
-	said, err := n.carryOut(ctx, who, r.PathValue("what"), r.PostForm.Get)
+	said, err := n.carryOut(ctx, who, what, r.PostForm.Get)
 	switch {
 	case errors.Is(err, errNoSuch):
 		http.NotFound(w, r)

@@ -8,7 +8,7 @@
   const main = document.getElementById("main");
   let heard = Date.now(), source = null, busy = false, again = false;
 
-  const clock = (t) => new Date(t).toLocaleTimeString(document.documentElement.lang, { timeStyle: "medium" });
+  const clock = (t) => new Date(t).toLocaleTimeString(document.documentElement.lang, { hour12: false });
 
   function live() {
     heard = Date.now();
@@ -19,6 +19,13 @@
     if (isLost) lost.querySelector(".since").textContent = lost.dataset.since.replace("{}", clock(heard));
     lost.hidden = !isLost;
     document.body.classList.toggle("lost", isLost);
+    for (const m of main.querySelectorAll(".oldmark")) m.remove();
+    if (isLost) for (const v of main.querySelectorAll(".value")) {
+      const m = document.createElement("span");
+      m.className = "oldmark";
+      m.textContent = " " + lost.dataset.old;
+      v.after(m);
+    }
   }
 
   // What has the focus and what is open stays so over a refresh, by its id.
