@@ -114,6 +114,7 @@ func serve(t *testing.T, h *hatchery, addr string, who access.Who) (url string, 
 func TestNight(t *testing.T) {
 	for _, size := range pagetest.Sizes() {
 		t.Run(size.Name, func(t *testing.T) {
+			t.Parallel() // most of it is waiting
 			h := &hatchery{s: night()}
 			kim := access.Who{Name: "kim", Role: access.Work, Proof: "p"}
 			url, stop := serve(t, h, "", kim)
