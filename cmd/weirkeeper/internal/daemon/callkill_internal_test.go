@@ -250,13 +250,16 @@ func TestCallKill(t *testing.T) {
 	answering.Go(func() { k.answer(t, stop) })
 	for round := range *callKills {
 		life := time.Duration(k.dieRoll(1000)) * time.Millisecond // when the power goes is anybody's guess
-		k.live(t, strconv.Itoa(round), func(line string) {
+		var timer *time.Timer
+		code := k.live(t, strconv.Itoa(round), func(line string) {
 			if line == "up" {
-				child := k.child.Process
-				time.AfterFunc(life, func() { _ = child.Kill() })
+				timer = time.AfterFunc(life, k.kill)
 			}
 		})
-		if code := k.child.ProcessState.ExitCode(); code != -1 {
+		if timer != nil {
+			timer.Stop()
+		}
+		if code != -1 {
 			t.Fatalf("round %d ended by itself with status %d\n%s", round, code, k.said)
 		}
 	}
@@ -264,7 +267,7 @@ func TestCallKill(t *testing.T) {
 	k.calm = true
 	k.mu.Unlock()
 	began := time.Now()
-	k.live(t, "drain", func(line string) {
+	code := k.live(t, "drain", func(line string) {
 		if line == "empty" && k.sim.Stored() == 0 {
 			_ = k.stdin.Close() // it may be closed
 		}
@@ -272,7 +275,7 @@ func TestCallKill(t *testing.T) {
 	close(stop)
 	answering.Wait()
 	t.Logf("the last life took %v", time.Since(began).Round(time.Millisecond))
-	if code := k.child.ProcessState.ExitCode(); code != 0 {
+	if code != 0 {
 		t.Fatalf("the last life ended with status %d\n%s", code, k.said)
 	}
 	k.check(t)
@@ -284,12 +287,12 @@ type killing struct {
 	epoch  time.Time
 	sim    *modemtest.Modem
 	server *smtptest.Server
-	child  *exec.Cmd
 	stdin  io.Closer
 	said   *bytes.Buffer
 	held   map[string]bool
 
 	mu      sync.Mutex
+	child   *exec.Cmd
 	dice    *rand.Rand
 	calm    bool
 	replies []string
@@ -307,6 +310,13 @@ func (k *killing) isCalm() bool {
 	return k.calm
 }
 
+// kill ends this life.
+func (k *killing) kill() {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	_ = k.child.Process.Kill() // it may be dead
+}
+
 // fault is what the modem does wrong: nothing that takes longer than a life.
 func (k *killing) fault(p modemtest.Point) modemtest.Fault {
 	if k.isCalm() || p == modemtest.AtPIN {
@@ -314,6 +324,12 @@ func (k *killing) fault(p modemtest.Point) modemtest.Fault {
 	}
 	n := k.dieRoll(40)
 	switch {
+	case p == modemtest.AtPDU && n >= 34: // taken, and nobody to write it down
+		k.kill()
+		return modemtest.None
+	case p == modemtest.AtErase && n >= 25: // written down, and still there
+		k.kill()
+		return modemtest.Deaf
 	case p == modemtest.AtReport && n < 6:
 		return modemtest.NotDelivered
 	case p == modemtest.AtReport:
@@ -344,6 +360,7 @@ func (k *killing) plan() smtptest.Fault {
 // answer has the people answer texts, and some of them twice, each time in other
 // words.
 func (k *killing) answer(t *testing.T, stop <-chan struct{}) {
+	t.Helper()
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
 	for read := 0; ; {
@@ -355,7 +372,7 @@ func (k *killing) answer(t *testing.T, stop <-chan struct{}) {
 		taken := whole(k.sim.Taken())
 		for _, x := range taken[min(read, len(taken)):] {
 			code := replyCode.FindStringSubmatch(x.Text)
-			if code == nil || !k.isCalm() && k.dieRoll(2) > 0 {
+			if code == nil || !k.isCalm() && k.dieRoll(4) == 0 {
 				continue
 			}
 			for range 1 + k.dieRoll(2) {
@@ -373,24 +390,29 @@ func (k *killing) answer(t *testing.T, stop <-chan struct{}) {
 	}
 }
 
-// live has the daemon live one life, and gives what it says to hear.
-func (k *killing) live(t *testing.T, how string, hear func(string)) {
+// live has the daemon live one life, gives what it says to hear, and its exit
+// status, -1 when it was killed.
+func (k *killing) live(t *testing.T, how string, hear func(string)) (status int) {
 	t.Helper()
-	k.child = exec.CommandContext(t.Context(), os.Args[0]) //nolint:gosec // this test
-	k.child.Env = append(os.Environ(), fmt.Sprintf("%s=%s %d %s", callChild, k.dir, k.epoch.UnixMicro(), how),
+	child := exec.CommandContext(t.Context(), os.Args[0]) //nolint:gosec // this test
+	child.Env = append(os.Environ(), fmt.Sprintf("%s=%s %d %s", callChild, k.dir, k.epoch.UnixMicro(), how),
 		"SSL_CERT_FILE="+filepath.Join(k.dir, "cert.pem"), "WEIRKEEPER_TEST_PASSWORD=s3cret")
 	k.said = &bytes.Buffer{}
-	k.child.Stderr = k.said
-	stdin, err := k.child.StdinPipe()
+	child.Stderr = k.said
+	stdin, err := child.StdinPipe()
 	if err != nil {
 		t.Fatal(err)
 	}
 	k.stdin = stdin
-	out, err := k.child.StdoutPipe()
+	out, err := child.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := k.child.Start(); err != nil {
+	k.mu.Lock() // nobody kills it before it lives
+	err = child.Start()
+	k.child = child
+	k.mu.Unlock()
+	if err != nil {
 		t.Fatal(err)
 	}
 	for s := bufio.NewScanner(out); s.Scan(); {
@@ -399,9 +421,10 @@ func (k *killing) live(t *testing.T, how string, hear func(string)) {
 		}
 		hear(s.Text())
 	}
-	if err := k.child.Wait(); err != nil && !errors.As(err, new(*exec.ExitError)) {
+	if err := child.Wait(); err != nil && !errors.As(err, new(*exec.ExitError)) {
 		t.Fatal(err)
 	}
+	return child.ProcessState.ExitCode()
 }
 
 // check holds the record against what was held, taken and answered.

@@ -19,15 +19,16 @@ type Point string
 
 // The points.
 const (
-	AtCommand Point = "command" // before the answer to any command but the next two
+	AtCommand Point = "command" // before the answer to any command but the next three
 	AtPIN     Point = "PIN"     // before the answer to AT+CPIN=
+	AtErase   Point = "erase"   // before the answer to AT+CMGD=
 	AtPrompt  Point = "prompt"  // before the prompt for a PDU
 	AtPDU     Point = "pdu"     // after the PDU came
 	AtReport  Point = "report"  // after the answer to a PDU that asked for a report
 )
 
 // Points lists the points.
-func Points() []Point { return []Point{AtCommand, AtPIN, AtPrompt, AtPDU, AtReport} }
+func Points() []Point { return []Point{AtCommand, AtPIN, AtErase, AtPrompt, AtPDU, AtReport} }
 
 // Fault is what happens at a Point. What makes no sense there is as None.
 type Fault string
@@ -77,7 +78,7 @@ func Faults(p Point) []Fault {
 		return append(common, Silent)
 	case AtReport:
 		return []Fault{None, NotDelivered, NoReport, ReportLater}
-	case AtCommand, AtPIN:
+	case AtCommand, AtPIN, AtErase:
 		return append(common, Garble)
 	}
 	return common
@@ -401,8 +402,11 @@ func (m *Modem) command(line string) int {
 		return m.offer(n)
 	}
 	at := AtCommand
-	if strings.HasPrefix(command, "+CPIN=") {
+	switch name, _, _ := strings.Cut(command, "="); {
+	case name == "+CPIN" && name != command:
 		at = AtPIN
+	case name == "+CMGD":
+		at = AtErase
 	}
 	f := m.fault(at)
 	switch f {
