@@ -697,8 +697,7 @@ func TestIncoming(t *testing.T) {
 			"deletion not answered, and refused", func(t *testing.T, r *rig) {
 				t.Helper()
 				time.Sleep(time.Minute)
-				// +CMTI: AT+CPMS?, AT+CMGL, AT+CMGR, AT+CMGD
-				r.sim.Next(modemtest.AtCommand, "", "", "", modemtest.Deaf)
+				r.sim.Next(modemtest.AtErase, modemtest.Deaf, modemtest.Refuse)
 				receive(t, r, "4711")
 				time.Sleep(5 * time.Second)
 				if got := r.bodies(); len(got) != 1 || r.sim.Stored() != 1 {
