@@ -124,13 +124,14 @@ low_flow "troughs" {
 
 // beKilled is a daemon that holds a drill whenever none is open, and says so on
 // standard output once it is in the record. To drain it holds no more, and says so
-// whenever nothing waits. It ends with its standard input.
+// whenever nothing waits. It ends then, once its standard input has ended.
 func beKilled(words []string) error {
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
+	over := make(chan struct{})
 	go func() {
 		_, _ = io.Copy(io.Discard, os.Stdin) // its end is what counts
-		cancel()
+		close(over)
 	}()
 	dir := words[0]
 	micros, err := strconv.ParseInt(words[1], 10, 64)
@@ -178,7 +179,13 @@ func beKilled(words []string) error {
 			continue // it ends, or it goes on
 		}
 		if words[2] == "drain" {
-			if n, _, err := d.ledger.OutboxDepth(ctx); err == nil && n == 0 {
+			if n, _, err := d.ledger.OutboxDepth(ctx); err != nil || n > 0 {
+				continue
+			}
+			select {
+			case <-over:
+				cancel()
+			default:
 				fmt.Println("empty")
 			}
 			continue
@@ -268,7 +275,7 @@ func TestCallKill(t *testing.T) {
 	k.mu.Unlock()
 	began := time.Now()
 	code := k.live(t, "drain", func(line string) {
-		if line == "empty" && k.sim.Stored() == 0 {
+		if line == "empty" && k.quiet() {
 			_ = k.stdin.Close() // it may be closed
 		}
 	})
@@ -296,6 +303,20 @@ type killing struct {
 	dice    *rand.Rand
 	calm    bool
 	replies []string
+	came    int  // so many replies, to the modem
+	heard   int  // so many texts
+	asleep  bool // nobody answers any more
+}
+
+// quiet reports whether every text was heard and every answer is in the record, and
+// has nobody answer any more then.
+func (k *killing) quiet() bool {
+	taken := len(whole(k.sim.Taken()))
+	k.mu.Lock()
+	k.asleep = k.asleep || k.heard == taken
+	said := k.asleep && len(k.replies) == k.came
+	k.mu.Unlock()
+	return said && k.sim.Stored() == 0
 }
 
 func (k *killing) dieRoll(n int) int {
@@ -363,20 +384,30 @@ func (k *killing) answer(t *testing.T, stop <-chan struct{}) {
 	t.Helper()
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
-	for read := 0; ; {
+	for {
 		select {
 		case <-stop:
 			return
 		case <-tick.C:
 		}
 		taken := whole(k.sim.Taken())
-		for _, x := range taken[min(read, len(taken)):] {
+		k.mu.Lock()
+		heard, asleep := k.heard, k.asleep
+		k.mu.Unlock()
+		if asleep {
+			return
+		}
+		for _, x := range taken[heard:] {
 			code := replyCode.FindStringSubmatch(x.Text)
 			if code == nil || !k.isCalm() && k.dieRoll(4) == 0 {
 				continue
 			}
 			for range 1 + k.dieRoll(2) {
 				k.mu.Lock()
+				if k.asleep {
+					k.mu.Unlock()
+					return
+				}
 				n := len(k.replies)
 				said := fmt.Sprintf("%s coming x%c%c", code[1], 'a'+n/26%26, 'a'+n%26)
 				k.replies = append(k.replies, said)
@@ -384,9 +415,14 @@ func (k *killing) answer(t *testing.T, stop <-chan struct{}) {
 				if err := k.sim.Receive(x.To, said); err != nil {
 					t.Errorf("reply: %v", err)
 				}
+				k.mu.Lock()
+				k.came++
+				k.mu.Unlock()
 			}
 		}
-		read = len(taken)
+		k.mu.Lock()
+		k.heard = len(taken)
+		k.mu.Unlock()
 	}
 }
 
