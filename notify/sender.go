@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"hash/fnv"
 	"log/slog"
+	"slices"
 	"sync"
 	"time"
 
@@ -108,6 +109,10 @@ type SenderOptions struct {
 	// not ok from a failure until each address that failed has had one, and
 	// while the outbox cannot be used. It must not block. May be nil.
 	OnHealth func(way callout.Way, ok bool, detail string)
+	// OnPerson is told whether everybody can be reached, whenever that changes:
+	// not ok while messages to some address fail on a way that carries those to
+	// others. It must not block. May be nil.
+	OnPerson func(ok bool, detail string)
 	// OnQuota is told, at the start and whenever that changes, whether a quota
 	// holds messages back. It must not block. May be nil.
 	OnQuota func(reached bool, detail string)
@@ -136,7 +141,10 @@ type Sender struct {
 	// ended is by message ID: attempts whose record did not succeed, or that
 	// are known not to have arrived.
 	ended     map[string]ending
-	unhealthy map[callout.Reach]bool // or one of the outbox's
+	unhealthy map[callout.Reach]illness // or one of the outbox's
+	outcomes  int                       // so far
+	carried   map[callout.Way]int       // the number of the newest outcome that was a success
+	person    bool                      // OnPerson was told of somebody
 	down      map[callout.Way]bool
 	quotas    map[callout.Way]*quota
 	// Only Run uses these: when it last looked for messages, and whether they
@@ -160,6 +168,9 @@ type ending struct {
 
 // NewSender makes a Sender. It starts nothing.
 func NewSender(opt SenderOptions) *Sender {
+	if opt.OnPerson == nil {
+		opt.OnPerson = func(bool, string) {}
+	}
 	if opt.OnHealth == nil {
 		opt.OnHealth = func(callout.Way, bool, string) {}
 	}
@@ -174,7 +185,7 @@ func NewSender(opt SenderOptions) *Sender {
 	}
 	s := &Sender{
 		opt: opt, people: map[callout.Reach]*recipient{}, ended: map[string]ending{},
-		unhealthy: map[callout.Reach]bool{}, down: map[callout.Way]bool{}, quotas: map[callout.Way]*quota{},
+		unhealthy: map[callout.Reach]illness{}, carried: map[callout.Way]int{}, down: map[callout.Way]bool{}, quotas: map[callout.Way]*quota{},
 	}
 	for way, n := range opt.Quota {
 		if n > 0 {
@@ -454,17 +465,35 @@ func backoff(id string, n int) time.Duration {
 // and tells when a way as a whole starts or stops going out.
 func (s *Sender) health(who callout.Reach, err error) { s.healthOf(who, "", err) }
 
+// illness is what is wrong with an address.
+type illness struct {
+	since  int // the number of the outcome that was its first failure
+	person string
+	err    error
+}
+
 func (s *Sender) healthOf(who callout.Reach, person string, err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.outcomes++
 	if err == nil {
 		delete(s.unhealthy, who)
+		s.carried[who.Way] = s.outcomes
 	} else {
-		s.unhealthy[who] = true
+		since := s.outcomes
+		if old, ok := s.unhealthy[who]; ok {
+			since = old.since
+		}
+		s.unhealthy[who] = illness{since, person, err}
 	}
 	bad := map[callout.Way]bool{} // "" is all
-	for r := range s.unhealthy {
-		bad[r.Way] = true
+	var alone []string            // whose address it is, and not the way
+	for r, i := range s.unhealthy {
+		if i.person != "" && s.carried[r.Way] > i.since {
+			alone = append(alone, fmt.Sprintf("%s to %s: %v", nouns(r.Way), i.person, i.err))
+		} else {
+			bad[r.Way] = true
+		}
 	}
 	for _, way := range callout.Ways() {
 		if s.opt.Deliverers[way] == nil || s.down[way] == (bad[way] || bad[""]) {
@@ -479,6 +508,14 @@ func (s *Sender) healthOf(who callout.Reach, person string, err error) {
 		default:
 			s.opt.OnHealth(way, false, "to "+person+": "+err.Error())
 		}
+	}
+	if s.person == (len(alone) > 0) {
+		return
+	}
+	if s.person = !s.person; s.person {
+		s.opt.OnPerson(false, slices.Min(alone))
+	} else {
+		s.opt.OnPerson(true, "everybody is reached again")
 	}
 }
 

@@ -146,6 +146,11 @@ var builtIn = []struct {
 		CanHappen: "Nobody is woken by a text message. At night, with the internet down, call-outs reach nobody.",
 		ToDo:      "Stay near the fish, or let somebody sleep there. See to the modem, its aerial, its SIM and its power.",
 	}},
+	{Person, lang.Rule{
+		Kind: alarm.DaemonHealth, Name: "somebody not reached", Priority: alarm.Morning, OnDelay: 15 * time.Minute,
+		CanHappen: "That person is not called out that way.",
+		ToDo:      "See whether the number or address in the site file is right, and the telephone in service. Then run weirkeeper drill.",
+	}},
 	{Hooks, lang.Rule{
 		Kind: alarm.DaemonHealth, Name: "hook not answering", Priority: alarm.Morning, OnDelay: 15 * time.Minute,
 		CanHappen: "Who is only reached that way is not called out.",

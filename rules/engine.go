@@ -35,6 +35,8 @@ const (
 	// Texts: text messages cannot be sent: no modem, no SIM, no network, or the
 	// command for them fails.
 	Texts Part = "texts"
+	// Person: somebody cannot be reached by a way that carries messages to others.
+	Person Part = "person"
 	// Hooks: calls of HTTP hooks fail.
 	Hooks Part = "hooks"
 	// Quota: the limit of text messages an hour is reached.

@@ -17,12 +17,17 @@ type pdu struct {
 	hex    string
 }
 
+// textLives is how long the network tries: a text says how it is now, and one that
+// comes hours later would be read as if it were so then. Repeats say it anew
+// (common practice, no source).
+const textLives = time.Hour
+
 // encode makes the parts of a text. The network gives up when the message
-// expires.
+// expires, and after textLives.
 func (m *Modem) encode(msg callout.Message) ([]pdu, error) {
 	s := gsm.Submit{To: msg.Address, Text: msg.Short, Report: true}
 	if left := msg.ExpiresAt.Sub(m.opt.Now()); !msg.ExpiresAt.IsZero() && left > 0 {
-		s.Validity = left
+		s.Validity = min(left, textLives)
 	}
 	// Parts of two copies are not to be put together.
 	h := fnv.New32a()

@@ -317,6 +317,11 @@ func (k *keeper) obey(now time.Time, id, via, person, code string, pause time.Du
 	case notify.CodeGood:
 	}
 	r.outcome = Obeyed
+	for _, key := range keys { // it may be held back for as long as an answer holds, no longer
+		if hold := k.engine.AnswerHolds(key); pause > 0 && hold > 0 {
+			pause = min(pause, hold)
+		}
+	}
 	switch started, _ := k.engine.Acts().Drill(); { // the words first, as long as it waits
 	case len(keys) == 0:
 		r.words(k.router.SayDrill(now, person, max(0, now.Sub(started.At))))

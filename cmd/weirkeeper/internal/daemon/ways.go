@@ -115,7 +115,8 @@ func (d *Daemon) openSender(log *slog.Logger) (err error) {
 			w.down.Store(!ok)
 			d.keeper.parts.say(w.part, "sender", ok, detail)
 		},
-		OnQuota: func(reached bool, detail string) { d.keeper.parts.say(rules.Quota, "sender", !reached, detail) },
+		OnPerson: func(ok bool, detail string) { d.keeper.parts.say(rules.Person, "sender", ok, detail) },
+		OnQuota:  func(reached bool, detail string) { d.keeper.parts.say(rules.Quota, "sender", !reached, detail) },
 		Count: func(name callout.Way, o notify.Outcome, n int) {
 			d.keeper.metrics.mail.WithLabelValues(string(name), string(o)).Add(float64(n))
 			if w := d.ways[name]; w != nil && o == notify.Sent && n > 0 && w.told.CompareAndSwap(false, true) {
