@@ -1,7 +1,6 @@
 package page
 
 var _ = add(words{
-	"journal.title":       {"Journal", "Diario"},
 	"journal.journal":     {"Journal", "Diario"},
 	"journal.dayrecord":   {"Daily record", "Registro del día"},
 	"journal.round":       {"Morning round", "Ronda de la mañana"},
@@ -46,8 +45,6 @@ var _ = add(words{
 	"journal.nobody":      {"by nobody", "por nadie"},
 	"journal.work":        {"Chores and cleaning", "Tareas y limpieza"},
 	"journal.worknone":    {"Nothing was written down.", "No se anotó nada."},
-	"journal.time":        {"Time", "Hora"},
-	"journal.who":         {"By", "Por"},
 	"journal.lots":        {"Lots", "Lotes"},
 	"journal.lotsnone":    {"Nothing was written of the lots.", "No se anotó nada de los lotes."},
 	"journal.dead":        {"Dead and lost on this day", "Muertos y perdidos este día"},
@@ -66,7 +63,6 @@ var _ = add(words{
 	"journal.deadcol":     {"Dead", "Muertos"},
 	"journal.suspect":     {"suspect", "dudosa"},
 	"journal.emptyunit":   {"empty", "vacío"},
-	"journal.holds":       {"Holds", "Contiene"},
 	"journal.print":       {"Print with the browser.", "Imprima con el navegador."},
 	"journal.back":        {"Journal of this day", "Diario de este día"},
 })
