@@ -18,6 +18,9 @@ type nowPage struct {
 // Status is the state at the last tick.
 func (p nowPage) Status() *status.Status { return p.d.Status() }
 
+// Health is what is wrong with the daemon itself.
+func (p nowPage) Health() string { return p.d.Health() }
+
 // AcknowledgeOnPage records a human's answer; see keeper.Acknowledge.
 func (p nowPage) AcknowledgeOnPage(ctx context.Context, key alarm.Key, by string) (string, error) {
 	return p.acknowledgeBy(ctx, key, by, viaPage)

@@ -24,6 +24,8 @@ type hatchery struct {
 	mu    sync.Mutex
 	s     *status.Status
 	asked []string
+
+	unwell string
 }
 
 func (h *hatchery) Status() *status.Status {
@@ -35,6 +37,8 @@ func (h *hatchery) Status() *status.Status {
 	s := *h.s // another one each time: it ticks
 	return &s
 }
+
+func (h *hatchery) Health() string { return h.unwell }
 
 func (h *hatchery) change(f func(*status.Status)) {
 	h.mu.Lock()
@@ -136,9 +140,9 @@ func TestNight(t *testing.T) {
 			tab.Shoot("now-answered-" + size.Name)
 
 			tab.Click(`.chores form:has(input[value="trough 5"]) button[value="start"]`)
-			tab.Await(`[...document.querySelectorAll("h2")].some(h => h.textContent === "Being cleaned")`)
+			tab.Await(`document.readyState === "complete" && [...document.querySelectorAll("h2")].some(h => h.textContent === "Being cleaned")`)
 			tab.Click(`button[value="finish"]`)
-			tab.Await(`![...document.querySelectorAll("h2")].some(h => h.textContent === "Being cleaned")`)
+			tab.Await(`document.readyState === "complete" && document.querySelector(".chores button") && ![...document.querySelectorAll("h2")].some(h => h.textContent === "Being cleaned")`)
 
 			// The water is right again: the page says so by itself, and keeps the focus.
 			tab.Number(`document.querySelector(".chores button").focus(), window.unmoved = 1`)

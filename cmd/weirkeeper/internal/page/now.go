@@ -25,7 +25,9 @@ import (
 type nowView struct {
 	AsOf    string
 	Failing bool
-	Pause   *pauseView
+	// Unwell says what is wrong with the daemon itself, in its words.
+	Unwell string
+	Pause  *pauseView
 	// Urgent are the call-outs whose trouble is there, unanswered first, those
 	// that follow from another under it; Unanswered counts those that nobody has
 	// answered, Loose the alarms that all wait for an answer.
@@ -59,9 +61,10 @@ type troubleView struct {
 	Since, Lasts   string
 	By, AnsweredAt string
 	Morning        bool
-	Open           bool // nobody has answered
-	Over           bool // the trouble is no longer there
-	Reset          bool // it waits to be reset
+	Open           bool        // nobody has answered
+	Over           bool        // the trouble is no longer there
+	Reset          bool        // it waits to be reset
+	AtStake        []stockView // what lies there
 	Follows        []troubleView
 }
 
@@ -129,9 +132,12 @@ type choreItem struct {
 type comingView struct{ Trouble, Detail string }
 
 // makeNow makes what is shown of a state in a language. It has no clock.
-func makeNow(s *status.Status, l Language, form string) nowView {
+func makeNow(s *status.Status, unwell string, l Language, form string) nowView {
 	n := nower{s, l, s.Site.Location}
-	v := nowView{AsOf: l.day(s.Now.In(n.zone)) + " " + s.Now.In(n.zone).Format("15:04:05"), Failing: s.Failing, Form: form}
+	v := nowView{Unwell: unwell, AsOf: l.day(s.Now.In(n.zone)) + " " + s.Now.In(n.zone).Format("15:04:05"), Failing: s.Failing, Form: form}
+	if s.Failing {
+		v.Unwell = "" // that is said in full
+	}
 	if s.Now.Before(s.Pause.Until) {
 		v.Pause = &pauseView{n.clock(s.Pause.Until), n.clock(s.Pause.At), s.Pause.By, s.Pause.Why}
 	}
@@ -187,6 +193,7 @@ func (n nower) alarms(v *nowView) {
 			continue // under its cause
 		}
 		t := n.trouble(a)
+		t.AtStake = n.stock(a.Unit)
 		urgent := a.State.Active() && a.Priority == alarm.CallOut && a.Hidden == ""
 		seen := map[alarm.Key]bool{a.Key: true} // whatever the causes say, no circle
 		for waits := []alarm.Key{a.Key}; len(waits) > 0; waits = waits[1:] {

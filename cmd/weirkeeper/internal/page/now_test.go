@@ -344,6 +344,14 @@ func TestWhoGetsWhat(t *testing.T) {
 	if w.Code != http.StatusServiceUnavailable || !strings.Contains(w.Body.String(), "Starting") {
 		t.Errorf("before the first tick: %d %s", w.Code, w.Body)
 	}
+	h := &hatchery{s: night(), unwell: "the keeper has not ticked lately"}
+	r := httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/", nil)
+	r.Header.Set("Accept", "text/html")
+	w = httptest.NewRecorder()
+	NewNow(h, NewLive(h.Status, nil)).Mount(http.NotFoundHandler()).ServeHTTP(w, r)
+	if !strings.Contains(pageText(w.Body.String()), "Do not rely on this page now: look at the water yourself\nweirkeeper: the keeper has not ticked lately\n") {
+		t.Errorf("a daemon that is not well says\n%s", pageText(w.Body.String()))
+	}
 	part := show(t, night(), access.Who{}, func(r *http.Request) { r.Header.Set(PartHeader, "main") }).Body.String()
 	if strings.Contains(part, "<html") || !strings.Contains(part, "Trough 3: low flow") {
 		t.Errorf("the main part is %.80q", part)

@@ -20,6 +20,8 @@ import (
 type Keeper interface {
 	// Status is nil until the first tick.
 	Status() *status.Status
+	// Health is "" while all is well with the daemon, else what is wrong.
+	Health() string
 	// AcknowledgeOnPage answers an alarm or, with key "", all that people have
 	// been told of.
 	AcknowledgeOnPage(ctx context.Context, key alarm.Key, by string) (string, error)
@@ -76,7 +78,7 @@ func (n *Now) show(w http.ResponseWriter, r *http.Request) {
 		Write(w, r, http.StatusServiceUnavailable, Page{Title: "now.title", Name: "starting", Live: true})
 		return
 	}
-	Write(w, r, http.StatusOK, Page{Title: "now.title", Name: "now", Site: s.Site.Name, Data: makeNow(s, languageOf(w, r), rand.Text()), Live: true})
+	Write(w, r, http.StatusOK, Page{Title: "now.title", Name: "now", Site: s.Site.Name, Data: makeNow(s, n.keeper.Health(), languageOf(w, r), rand.Text()), Live: true})
 }
 
 // do carries out a button.
