@@ -42,22 +42,25 @@ var pastNow = time.Date(2026, 11, 21, 18, 0, 0, 0, time.UTC)
 func pastDay(tb testing.TB, change func(*site.Site)) (*History, *ledger.Ledger) {
 	tb.Helper()
 	s := rulestest.Site()
-	s.Probes = append(s.Probes, site.Probe{ID: "mains", Quantity: reading.Contact, Topic: "alderfork/mains", Every: time.Minute, High: 1})
+	s.Probes = append(s.Probes, site.Probe{ID: "mains", Quantity: reading.Contact, Topic: "alderfork/mains", High: 1})
+	for i := range s.Probes {
+		s.Probes[i].Every = 5 * time.Minute
+	}
 	if change != nil {
 		change(s)
 	}
 	l := ledgertest.MustOpen(tb)
 	var b ledger.Batch
 	start := pastNow.Add(-24 * time.Hour)
-	for m := range 24 * 60 {
+	for m := 0; m < 24*60; m += 5 {
 		at := start.Add(time.Duration(m) * time.Minute)
 		hour := float64(m) / 60
 		put := func(id reading.ProbeID, v float64) { b.Readings = append(b.Readings, rulestest.Reading(id, at, v)) }
-		put("spring temperature", math.Round(100*(8+0.4*math.Sin(hour*math.Pi/12)+0.02*float64(m%5)))/100)
+		put("spring temperature", math.Round(100*(8+0.4*math.Sin(hour*math.Pi/12)+0.02*float64(m/5%5)))/100)
 		if hour < 16 || hour >= 18.5 {
 			put("trough 1 temperature", math.Round(100*(8.3+0.5*math.Sin(hour*math.Pi/12)))/100)
 		}
-		flow := 38 + 0.5*float64(m%3)
+		flow := 38 + 0.5*float64(m/5%3)
 		if hour >= 9 && hour < 10 {
 			flow = 11.2
 		}
@@ -136,7 +139,7 @@ func TestHistoryDrawings(t *testing.T) {
 		"day":      {day, English, false},
 		"day-us":   {day, Spanish, true},
 		"contact":  {"probe=mains", English, false},
-		"minutes":  {"probe=trough+1+temperature&from=2026-11-21T09:50&to=2026-11-21T10:10", English, false},
+		"minutes":  {"probe=trough+1+temperature&from=2026-11-21T09:30&to=2026-11-21T10:10", English, false},
 		"year":     {"probe=spring+temperature&last=365d", English, false},
 		"nothing":  {"probe=raceway+1+oxygen", English, false},
 		"byhand":   {"probe=by+hand:+trough+1&last=7d", English, false},
@@ -237,8 +240,8 @@ func TestHistoryPage(t *testing.T) {
 	w := get(t, h, "/history?probe=trough+1+temperature&probe=trough+1+flow")
 	body := w.Body.String()
 	for _, want := range []string{
-		`<th scope="row">trough 1 flow</th><td class="number">11.2 L/min</td><td class="number">37.4 L/min</td><td class="number">39.0 L/min</td><td class="number">39.0 L/min</td><td class="number">1,440</td><td class="number">60 s</td><td>at least 28.0 L/min, at most 500.0 L/min</td>`,
-		`<td class="number">1,290</td><td class="number">2 h 31 min</td><td>none</td>`,
+		`<th scope="row">trough 1 flow</th><td class="number">11.2 L/min</td><td class="number">37.4 L/min</td><td class="number">39.0 L/min</td><td class="number">39.0 L/min</td><td class="number">288</td><td class="number">5 min</td><td>at least 28.0 L/min, at most 500.0 L/min</td>`,
+		`<td class="number">258</td><td class="number">2 h 35 min</td><td>none</td>`,
 		"&lt;script&gt;", "pipe &lt;b&gt;work", "since 31 Oct 2026, 18:00", "20 Nov 2026, 18:00 to 21 Nov 2026, 18:00", "/history.csv?",
 		`<span class="button off" id="history-later"`,
 	} {
@@ -263,9 +266,9 @@ func TestHistoryCSV(t *testing.T) {
 	if _, err := l.Commit(t.Context(), ledger.Batch{Readings: []reading.Reading{rulestest.Reading("=1+1", pastNow.Add(-time.Minute), -2)}}); err != nil {
 		t.Fatal(err)
 	}
-	w := get(t, h, "/history.csv?"+url.Values{"probe": {"spring temperature", "=1+1"}, "from": {"2026-11-21T17:59"}, "to": {"2026-11-21T18:00"}}.Encode())
+	w := get(t, h, "/history.csv?"+url.Values{"probe": {"spring temperature", "=1+1"}, "from": {"2026-11-21T17:55"}, "to": {"2026-11-21T18:00"}}.Encode())
 	want := "probe,at,value,unit,flags,device_at,arrived_at,mid\r\n" +
-		"spring temperature,2026-11-21T17:59:00.000000Z,8.08,degC,,,2026-11-21T17:59:00.000000Z,0\r\n" +
+		"spring temperature,2026-11-21T17:55:00.000000Z,8.03,degC,,,2026-11-21T17:55:00.000000Z,0\r\n" +
 		"'=1+1,2026-11-21T17:59:00.000000Z,-2,L/min,,,2026-11-21T17:59:00.000000Z,0\r\n"
 	if diff := cmp.Diff(want, w.Body.String()); diff != "" {
 		t.Errorf("-want +got:\n%s", diff)

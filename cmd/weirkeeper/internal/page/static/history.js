@@ -183,7 +183,8 @@
   }
 
   function chart(panel, last) {
-    const part = document.createElement('div'), head = document.createElement('h3'), key = document.createElement('ul');
+    const part = document.createElement('div'), head = document.createElement('p'), key = document.createElement('ul');
+    head.className = 'head';
     head.textContent = quantities[panel.quantity] + (panel.unit ? ', ' + panel.unit : '');
     key.className = 'key';
     panel.of.forEach((s, n) => {
