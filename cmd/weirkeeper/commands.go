@@ -36,6 +36,7 @@ func commands() []command {
 		{"done", "[--by NAME] CHORE [UNIT]", "record a chore as done now", runDone},
 		{"clean", "start|finish [--by NAME] [--for TIME] UNIT", "say that a unit is being cleaned, and that it is clean", runClean},
 		{"drill", "[--by NAME] [--within TIME] | --list --site FILE", "call out for a test, which is to be answered; or list the drills", runDrill},
+		{"people", "VERB [--role ROLE] [--by NAME] [NAME]", "who may use the page: add, password, invite (a device), list, role, remove, end (sessions)", runPeople},
 		{"links", "[--site FILE]", "the link of each unit, for a printed code at it", runLinks},
 		{"lot", "VERB ...", "the record of the lots: what was done, where they are, what comes next", runLot},
 		{"rules", "[--days N]", "say what each rule did: raised, false, answered, standing", runRules},

@@ -36,7 +36,11 @@ func runLinks(_ context.Context, e env, args []string) int {
 	if err != nil {
 		return e.fault(err)
 	}
-	base := cmp.Or(c.Web.URL, "http://"+c.Web.Listen)
+	scheme := "http://"
+	if !c.Web.TLS.IsZero() {
+		scheme = "https://"
+	}
+	base := cmp.Or(c.Web.URL, scheme+c.Web.Listen)
 	u, err := url.Parse(base)
 	if err != nil {
 		return e.fault(fmt.Errorf("%q is no web address; correct web.url in the site file", base))
