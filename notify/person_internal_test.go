@@ -51,7 +51,9 @@ func TestPersonOrWay(t *testing.T) {
 			n := 0
 			s := NewSender(SenderOptions{
 				Log: slog.New(slog.DiscardHandler), Deliverers: map[callout.Way]Deliverer{callout.Email: nobody{}, callout.SMS: nobody{}},
-				OnHealth: func(w callout.Way, ok bool, detail string) { got = append(got, fmt.Sprint(n, " ", w, " ", ok, " ", detail)) },
+				OnHealth: func(w callout.Way, ok bool, detail string) {
+					got = append(got, fmt.Sprint(n, " ", w, " ", ok, " ", detail))
+				},
 				OnPerson: func(ok bool, detail string) { got = append(got, fmt.Sprint(n, " person ", ok, " ", detail)) },
 			})
 			for _, o := range tt.outcomes {

@@ -81,6 +81,9 @@ button "quiet" {
 	says("OFF")
 	c.flow("42")
 	says("ON")
+	if !c.metric(`weirkeeper_horn_sounding{horn="yard"} 1`) {
+		t.Error("the metrics do not say that it sounds")
+	}
 	c.told(kimsNumber, "low flow")
 	c.receive("obeyed", func() error { return c.modem.Receive(kimsNumber, c.code("kim")) })
 	says("OFF")

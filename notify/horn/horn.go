@@ -57,6 +57,9 @@ func New(opt Options) *Horn { return &Horn{opt: opt} }
 // Name is the horn's.
 func (h *Horn) Name() string { return h.opt.Name }
 
+// Sounding reports whether it is told to sound.
+func (h *Horn) Sounding() bool { return h.told == h.opt.On }
+
 // Silence stops it by hand, which answers nothing: the next repeat sounds again,
 // and what is raised later sounds at once. It reports whether it was sounding.
 func (h *Horn) Silence() bool {

@@ -26,6 +26,7 @@ type house struct {
 	up    func() bool   // there is a link to the broker
 	well  func() string // "" while the daemon is
 
+	first     time.Time // judged
 	beatAt    time.Time
 	wasUp     bool
 	upSince   time.Time
@@ -137,7 +138,7 @@ func (h *house) shift(by time.Duration) {
 	for _, o := range h.horns {
 		o.Shift(by)
 	}
-	for _, t := range []*time.Time{&h.upSince, &h.beatAt} {
+	for _, t := range []*time.Time{&h.first, &h.upSince, &h.beatAt} {
 		if !t.IsZero() {
 			*t = t.Add(by)
 		}
@@ -154,6 +155,9 @@ func (h *house) shift(by time.Duration) {
 // tick tells the horns what to do, says that we live, and judges horns and
 // peers: what it gives is news for the engine.
 func (h *house) tick(now time.Time, c horn.Call) []partSays {
+	if h.first.IsZero() {
+		h.first = now
+	}
 	up := h.up()
 	if up && !h.wasUp {
 		h.upSince = now
@@ -272,6 +276,21 @@ func (k *keeper) houseTick(now time.Time) {
 	}
 	for _, s := range k.house.tick(now, c) {
 		k.observe(k.engine.Health(now, s.part, s.ok, s.detail))
+	}
+	k.house.measure(now, k.metrics)
+}
+
+// measure sets the house's metrics.
+func (h *house) measure(now time.Time, m *metrics) {
+	for _, o := range h.horns {
+		m.horns.WithLabelValues(o.Name()).Set(map[bool]float64{true: 1}[o.Sounding()])
+	}
+	for _, p := range h.peers {
+		since := p.heard
+		if since.IsZero() {
+			since = h.first
+		}
+		m.peers.WithLabelValues(p.Name).Set(now.Sub(since).Seconds())
 	}
 }
 

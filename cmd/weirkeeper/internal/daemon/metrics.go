@@ -28,6 +28,7 @@ type metrics struct {
 	reloads      *prometheus.CounterVec
 	unsafe, lost prometheus.Counter
 	heartbeats   *prometheus.CounterVec
+	horns, peers *prometheus.GaugeVec
 	diskFree     prometheus.Gauge
 	diskSize     prometheus.Gauge
 }
@@ -69,6 +70,12 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 	m.heartbeats = prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "weirkeeper_heartbeats_total", Help: "Times an outside watcher was to be told that the daemon lives.",
 	}, []string{"watcher", "result"})
+	m.horns = prometheus.NewGaugeVec(prometheus.GaugeOpts{
+		Name: "weirkeeper_horn_sounding", Help: "1 while the horn is told to sound.",
+	}, []string{"horn"})
+	m.peers = prometheus.NewGaugeVec(prometheus.GaugeOpts{
+		Name: "weirkeeper_peer_silence_seconds", Help: "Time since another daemon last said that it lives; since the start where it never did.",
+	}, []string{"peer"})
 	m.unsafe = prometheus.NewCounter(prometheus.CounterOpts{
 		Name: "weirkeeper_messages_acknowledged_unstored_total", Help: "Messages acknowledged while the ledger could not be written.",
 	})
@@ -90,7 +97,7 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 	for _, o := range web.LinkOutcomes() {
 		m.answers.WithLabelValues("link", string(o))
 	}
-	reg.MustRegister(m.answers, m.heartbeats, m.steps, m.reloads, m.unsafe, m.lost, m.diskFree, m.diskSize, m.readings, m.stored, m.duplicates, m.commit, m.commitErrors, m.transitions, m.mail, m.link)
+	reg.MustRegister(m.horns, m.peers, m.answers, m.heartbeats, m.steps, m.reloads, m.unsafe, m.lost, m.diskFree, m.diskSize, m.readings, m.stored, m.duplicates, m.commit, m.commitErrors, m.transitions, m.mail, m.link)
 	return m
 }
 
