@@ -31,18 +31,21 @@ func TestPersonOrWay(t *testing.T) {
 		{"all well", []outcome{ok(kim), ok(rowan)}, nil},
 		{"one fails, and the others are not tried", []outcome{{kim, "kim", bad}, {kim, "kim", bad}}, []string{"1 sms false to kim: no"}},
 		{
-			"one fails, and the others are reached", []outcome{{kim, "kim", bad}, ok(rowan), {kim, "kim", bad}, ok(kim)},
+			"one fails, and the others are reached",
+			[]outcome{{kim, "kim", bad}, ok(rowan), {kim, "kim", bad}, ok(kim)},
 			[]string{"1 sms false to kim: no", "2 sms true text messages go out again", "2 person false text messages to kim: no", "4 person true everybody is reached again"},
 		},
 		{
-			"one fails, then all", []outcome{ok(rowan), {kim, "kim", bad}, {rowan, "rowan", bad}, ok(kim), ok(rowan)},
+			"one fails, then all",
+			[]outcome{ok(rowan), {kim, "kim", bad}, {rowan, "rowan", bad}, ok(kim), ok(rowan)},
 			[]string{"2 sms false to kim: no", "4 sms true text messages go out again", "4 person false text messages to rowan: no", "5 person true everybody is reached again"},
 		},
 		{
 			"by another way", []outcome{{kim, "kim", bad}, ok(mail)}, []string{"1 sms false to kim: no"},
 		},
 		{
-			"the outbox is every way", []outcome{{outboxWrite, "", bad}, ok(kim), ok(outboxWrite)},
+			"the outbox is every way",
+			[]outcome{{outboxWrite, "", bad}, ok(kim), ok(outboxWrite)},
 			[]string{"1 email false no", "1 sms false no", "3 email true mail goes out again", "3 sms true text messages go out again"},
 		},
 	} {

@@ -847,8 +847,10 @@ func (e *Engine) Standing(now time.Time) []AlarmView {
 				hidden = why // what hides it may have changed
 			}
 		}
-		out = append(out, AlarmView{Left: left, Key: c.key(), Kind: c.rule.Kind, State: c.state, Priority: c.priority(), Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail, Hidden: hidden, Cause: c.cause,
-			Probe: c.watch.Probe, CanHappen: c.rule.CanHappen, ToDo: c.rule.ToDo, By: c.answerer(), MovedAt: c.movedAt})
+		out = append(out, AlarmView{
+			Left: left, Key: c.key(), Kind: c.rule.Kind, State: c.state, Priority: c.priority(), Unit: c.unitName(), Since: c.since, Trouble: trouble, Detail: detail, Hidden: hidden, Cause: c.cause,
+			Probe: c.watch.Probe, CanHappen: c.rule.CanHappen, ToDo: c.rule.ToDo, By: c.answerer(), MovedAt: c.movedAt,
+		})
 	}
 	sort.SliceStable(out, func(i, j int) bool {
 		if a, b := out[i].State.Active(), out[j].State.Active(); a != b {
