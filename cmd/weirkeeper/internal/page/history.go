@@ -79,6 +79,8 @@ const (
 	// bucketsDrawn is how finely the drawing is made, bucketsGiven how finely
 	// data is given where it is not asked for, bucketsMost at most.
 	bucketsDrawn, bucketsGiven, bucketsMost = 480, 600, 2000
+	// marksGiven is how many marks are in the data, the newest.
+	marksGiven = 2000
 	// marksListed is how many marks are listed in words, the newest.
 	marksListed = 100
 	// marksBefore is how long before the range an alarm or an act is looked for
@@ -371,7 +373,9 @@ type historyJSON struct {
 	Now    float64      `json:"now"`
 	Zone   string       `json:"zone"` // of the site, an IANA name
 	Series []seriesJSON `json:"series"`
-	Marks  []markJSON   `json:"marks"`
+	Marks  []markJSON   `json:"marks"` // by when they began
+	// MarksLeftOut is how many earlier ones are not among them.
+	MarksLeftOut int `json:"marks_left_out,omitempty"`
 }
 
 // seriesJSON is one probe: the least, greatest, mean and last of each bucket that
@@ -439,7 +443,8 @@ func (p *past) json(s *site.Site, lang Language) historyJSON {
 		}
 		out.Series = append(out.Series, j)
 	}
-	for _, m := range p.Marks {
+	out.MarksLeftOut = max(0, len(p.Marks)-marksGiven)
+	for _, m := range p.Marks[out.MarksLeftOut:] {
 		out.Marks = append(out.Marks, markJSON{m.Lane.String(), unixSeconds(m.From), unixSeconds(m.To), m.Words, string(m.Probe)})
 	}
 	return out

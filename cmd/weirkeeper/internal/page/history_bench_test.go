@@ -57,6 +57,7 @@ func BenchmarkYearPlot(b *testing.B) {
 	ask := "probe=spring+temperature&from=2025-11-01&to=2026-11-01"
 	served := h.Mount(Static())
 	get := func(b *testing.B, target string) {
+		b.Helper()
 		for b.Loop() {
 			w := httptest.NewRecorder()
 			r := httptest.NewRequestWithContext(b.Context(), http.MethodGet, target, nil)

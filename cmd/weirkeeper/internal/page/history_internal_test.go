@@ -2,9 +2,12 @@ package page
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
+	"iter"
 	"log/slog"
 	"math"
 	"net/http"
@@ -12,6 +15,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -347,5 +351,83 @@ func TestHistorySteps(t *testing.T) {
 		if _, _, ok := a.step("closer"); ok {
 			t.Error("closer than a minute")
 		}
+	}
+}
+
+// crowded is a record with more alarms than are given.
+type crowded struct {
+	Record
+	alarms int
+}
+
+func (c crowded) Journal(context.Context, time.Time, time.Time) (all []alarm.Transition, _ error) {
+	for i := range c.alarms {
+		t := alarm.Transition{Key: "a", To: alarm.Unacknowledged, At: pastNow.Add(time.Duration(i-c.alarms) * time.Second), Probe: "trough 1 flow", Trouble: strconv.Itoa(i)}
+		back := t
+		back.From, back.To = alarm.Unacknowledged, alarm.Normal
+		all = append(all, t, back)
+	}
+	return all, nil
+}
+
+// TestHistoryManyMarks: the newest are given and listed, and how many are not.
+func TestHistoryManyMarks(t *testing.T) {
+	h, _ := pastDay(t, nil)
+	h.Record = crowded{h.Record, marksGiven + 7}
+	a, _ := h.ask(url.Values{"probe": {"trough 1 flow"}, "last": {"1h"}}, English)
+	p, err := h.read(t.Context(), a, 10)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const old = 1 // raised weeks ago
+	got := p.json(h.Site, English)
+	if got.MarksLeftOut != 7+old || len(got.Marks) != marksGiven || got.Marks[0].Words != "7" {
+		t.Errorf("%d marks from %q on, %d left out", len(got.Marks), got.Marks[0].Words, got.MarksLeftOut)
+	}
+	v := newHistoryView(p, h.Site, English, "")
+	if len(v.Marks) != marksListed || v.MarksLeftOut != marksGiven+7+old-marksListed || v.Marks[0].Words != strconv.Itoa(marksGiven+6) {
+		t.Errorf("%d listed, first %q, %d left out", len(v.Marks), v.Marks[0].Words, v.MarksLeftOut)
+	}
+}
+
+// failing is a past that cannot be read after its first reading.
+type failing struct{ err error }
+
+func (f failing) Buckets(context.Context, reading.ProbeID, time.Time, time.Time, int) ([]series.Bucket, error) {
+	return nil, f.err
+}
+
+func (f failing) Readings(context.Context, reading.ProbeID, time.Time, time.Time) iter.Seq2[reading.Reading, error] {
+	return func(yield func(reading.Reading, error) bool) {
+		_ = yield(rulestest.Reading("spring temperature", pastNow, 8), nil) && yield(reading.Reading{}, f.err)
+	}
+}
+
+// TestHistoryUnreadable: it is said without telling of the disk, and a file that
+// is not whole does not look like one.
+func TestHistoryUnreadable(t *testing.T) {
+	h, _ := pastDay(t, nil)
+	for _, tt := range []struct {
+		err  error
+		want int
+		says string
+	}{
+		{errors.New("/var/lib/secret: input/output error"), http.StatusInternalServerError, "the log says why"},
+		{context.DeadlineExceeded, http.StatusServiceUnavailable, "shorter range"},
+	} {
+		h.Past = failing{tt.err}
+		for _, path := range []string{"/history", "/history.json"} {
+			if w := get(t, h, path); w.Code != tt.want || !strings.Contains(w.Body.String(), tt.says) || strings.Contains(w.Body.String(), "secret") {
+				t.Errorf("%s, %v: status %d: %s", path, tt.err, w.Code, w.Body)
+			}
+		}
+		func() {
+			defer func() {
+				if got := recover(); got != http.ErrAbortHandler { //nolint:errorlint // it is that very value
+					t.Errorf("a file broken off: %v", got)
+				}
+			}()
+			get(t, h, "/history.csv")
+		}()
 	}
 }
