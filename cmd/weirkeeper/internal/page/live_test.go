@@ -28,7 +28,7 @@ func listen(t *testing.T, url string) (next func() string, closes func()) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	resp, err := http.DefaultClient.Do(r)
+	resp, err := http.DefaultClient.Do(r) //nolint:bodyclose // closes does
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -50,9 +50,11 @@ func night() *status.Status {
 		Name: "Alder Fork", Location: time.UTC, Show: site.Show{Temperature: unit("degC"), Flow: unit("L/min"), Oxygen: unit("mg/L")},
 		Units: []site.Unit{
 			{Name: "raceway 1", Kind: site.Raceway, Section: "raceways"},
-			{Name: "spring", Kind: site.Spring}, {Name: "head box", Kind: site.HeadBox},
+			{Name: "spring", Kind: site.Spring},
+			{Name: "head box", Kind: site.HeadBox},
 			{Name: "stack 1", Kind: site.Stack, Section: "hatch house"},
-			{Name: "trough 3", Kind: site.Trough, Section: "trough room"}, {Name: "trough 5", Kind: site.Trough, Section: "trough room"},
+			{Name: "trough 3", Kind: site.Trough, Section: "trough room"},
+			{Name: "trough 5", Kind: site.Trough, Section: "trough room"},
 			{Name: "deep trough 1", Kind: site.DeepTrough, Section: "raceways", FedBy: "raceway 1"},
 		},
 	}
@@ -143,7 +145,7 @@ func paused() *status.Status {
 	return s
 }
 
-// text is what a page says, tag by tag.
+// pageText is what a page says, tag by tag.
 func pageText(html string) string {
 	html = regexp.MustCompile(`(?s)<head>.*?</head>`).ReplaceAllString(html, "")
 	html = regexp.MustCompile(`<(li|p|h\d|summary|button|article|form|section|td|tr)\b`).ReplaceAllString(html, "\n<$1")
@@ -215,7 +217,7 @@ func TestNowSays(t *testing.T) {
 	}
 }
 
-// TestPlaces: the order in which the water flows, whatever the site file's.
+// TestFlow: the order in which the water flows, whatever the site file's.
 func TestFlow(t *testing.T) {
 	names := func(units ...site.Unit) string {
 		order, depth := flow(&site.Site{Units: units})

@@ -6,7 +6,8 @@
   const patience = 8000; // ms without a word, of one each 3 s, until the daemon counts as lost
   const lost = document.getElementById("lost");
   const main = document.getElementById("main");
-  let heard = Date.now(), source = null, busy = false, again = false;
+  const loaded = Date.now();
+  let heard = loaded, source = null, busy = false, again = false;
 
   const clock = (t) => new Date(t).toLocaleTimeString(document.documentElement.lang, { hour12: false });
 
@@ -49,6 +50,7 @@
       window.scrollTo(0, top);
       heard = Date.now();
       mark(false);
+      if (heard - loaded > 20000) document.querySelector(".said")?.remove();
       document.dispatchEvent(new Event("refreshed"));
     } catch { /* the daemon is not there or says no: the next word of it, or the lack of one, tells */ }
     busy = false;
