@@ -11,6 +11,10 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+
 	"weirkeeper/cmd/weirkeeper/internal/access"
 	"weirkeeper/cmd/weirkeeper/internal/page/pagetest"
 	"weirkeeper/cmd/weirkeeper/internal/status"
@@ -134,6 +138,16 @@ func TestNight(t *testing.T) {
 			tab.Fits()
 			tab.Axe()
 			tab.Shoot("now-alarm-" + size.Name)
+			tab.Do(chromedp.EmulateViewport(320, 740)) // WCAG 2.2, 1.4.10
+			tab.Fits()
+			tab.Do(chromedp.EmulateViewport(size.Width, size.Height))
+			dark := emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: "dark"}}}
+			tab.Do(chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+				_, err := cdp.Call(ctx, target, emulation.SetEmulatedMedia, dark)
+				return err
+			}))
+			tab.Axe()
+			tab.Shoot("now-dark-" + size.Name)
 
 			tab.Click("article button.first")
 			tab.Await(`document.querySelector(".said")?.textContent.includes("others are told") && document.querySelector("article")?.textContent.includes("kim answered")`)
