@@ -182,6 +182,14 @@ func TestAnswers(t *testing.T) {
 		}
 	})
 
+	t.Run("history", func(t *testing.T) {
+		shown := get(t, "http://"+d.WebAddr()+"/history?probe=spring+flow&last=6h")
+		has(t, shown, "<td class=\"number\">142.0 L/min</td>", "Spring: low flow", "at least ")
+		if rows := strings.Count(get(t, "http://"+d.WebAddr()+"/history.csv?probe=spring+flow&last=6h"), "\r\nspring flow,"); rows != 2 {
+			t.Errorf("%d readings in the file", rows)
+		}
+	})
+
 	t.Run("metrics", func(t *testing.T) {
 		text := get(t, "http://"+d.WebAddr()+"/metrics")
 		problems, err := promlint.New(strings.NewReader(text)).Lint()
