@@ -202,11 +202,15 @@ func step(t alarm.Transition) hour {
 		h.Words += ": " + t.Detail
 	}
 	switch {
+	case t.Kind == alarm.LotDue && !t.To.Active():
+		h.Shape, h.Key = "●", "past"
+	case t.Kind == alarm.LotDue && t.By == "":
+		h.Shape, h.Key = "○", "coming"
 	case t.Raised():
 		h.Shape, h.Key = "▲", "raised"
 	case t.Returned():
 		h.Shape, h.Key = "●", "over"
-	case t.By != "" && t.To == alarm.Normal:
+	case t.By != "" && (t.From == alarm.LatchedAcknowledged || t.From == alarm.LatchedUnacknowledged) && t.To == alarm.Normal:
 		h.Shape, h.Key = "–", "reset"
 	case t.By != "":
 		h.Shape, h.Key = "◆", "answered"
@@ -276,6 +280,9 @@ func alarmRows(rec *JournalDay, loc *time.Location) []alarmRow {
 	index := make(map[occurrence]int)
 	var out []alarmRow
 	for _, t := range slices.Concat(rec.Standing, rec.Transitions) {
+		if t.Kind == alarm.LotDue {
+			continue // nothing is wrong
+		}
 		o := occurrence{t.Key, t.Occurrence}
 		i, ok := index[o]
 		if !ok {

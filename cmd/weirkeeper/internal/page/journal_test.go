@@ -185,6 +185,7 @@ func TestAlarmRows(t *testing.T) {
 			step(2, alarm.Normal, alarm.Unacknowledged, 20, ""),
 			step(2, alarm.Unacknowledged, alarm.ReturnedUnacknowledged, 25, ""),
 			step(2, alarm.ReturnedUnacknowledged, alarm.Normal, 30, "kim"),
+			{Key: "n", Kind: alarm.LotDue, Occurrence: 1, To: alarm.Unacknowledged, Trouble: "Lot 2026-A: may hatch"}, // no alarm
 		},
 	}, time.UTC)
 	want := []alarmRow{
@@ -193,5 +194,31 @@ func TestAlarmRows(t *testing.T) {
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)
+	}
+}
+
+// TestStep: what a transition is called in the journal.
+func TestStep(t *testing.T) {
+	tests := []struct {
+		kind     alarm.Kind
+		from, to alarm.State
+		by, want string
+	}{
+		{alarm.LowFlow, alarm.Normal, alarm.Unacknowledged, "", "raised"},
+		{alarm.LowFlow, alarm.ReturnedUnacknowledged, alarm.Unacknowledged, "", "raised"},
+		{alarm.LowFlow, alarm.Unacknowledged, alarm.Acknowledged, "kim", "answered"},
+		{alarm.LowFlow, alarm.ReturnedUnacknowledged, alarm.Normal, "kim", "answered"},
+		{alarm.LowFlow, alarm.LatchedAcknowledged, alarm.Normal, "kim", "reset"},
+		{alarm.LowFlow, alarm.Acknowledged, alarm.Normal, "", "over"},
+		{alarm.LowFlow, alarm.Unacknowledged, alarm.LatchedUnacknowledged, "", "over"},
+		{alarm.LowFlow, alarm.Unacknowledged, alarm.Unacknowledged, "", "still"},
+		{alarm.LotDue, alarm.Normal, alarm.Unacknowledged, "", "coming"},
+		{alarm.LotDue, alarm.Unacknowledged, alarm.Acknowledged, "kim", "answered"},
+		{alarm.LotDue, alarm.Acknowledged, alarm.Normal, "", "past"},
+	}
+	for _, tt := range tests {
+		if got := step(alarm.Transition{Kind: tt.kind, From: tt.from, To: tt.to, By: tt.by}).Key; got != tt.want {
+			t.Errorf("%s from %s to %s by %q: %s, want %s", tt.kind, tt.from, tt.to, tt.by, got, tt.want)
+		}
 	}
 }

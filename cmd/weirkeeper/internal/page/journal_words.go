@@ -13,6 +13,8 @@ var _ = add(words{
 	"journal.today":       {"The day is not over.", "El día no ha terminado."},
 	"journal.nothing":     {"Nothing came about on this day.", "Este día no ocurrió nada."},
 	"journal.raised":      {"Trouble", "Problema"},
+	"journal.coming":      {"Draws near", "Se acerca"},
+	"journal.past":        {"No longer awaited", "Ya no se espera"},
 	"journal.over":        {"Over", "Terminado"},
 	"journal.reset":       {"Looked at and let go", "Mirado y quitado"},
 	"journal.answered":    {"Answered", "Respondido"},
