@@ -7,10 +7,13 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"weirkeeper/cmd/weirkeeper/internal/lotform"
+	"weirkeeper/cmd/weirkeeper/internal/web"
 	"weirkeeper/ingest/ledger"
 	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/callout"
+	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/reading"
 	"weirkeeper/rules/site"
 )
@@ -107,5 +110,44 @@ func TestWater(t *testing.T) {
 	}
 	if w := all[1]; w.Count != 0 || w.Without != 24 {
 		t.Errorf("a silent probe: %+v", w)
+	}
+}
+
+// TestEnterWritten: what a form says is written as the command's words are, with
+// the time as a browser's own field gives it, and is refused alike.
+func TestEnterWritten(t *testing.T) {
+	d, _ := lotsDaemon(t)
+	running(t, d)
+	if _, err := d.keeper.EnterLot(t.Context(), opening("2026-A", "stack 1")); err != nil {
+		t.Fatal(err)
+	}
+	form := map[string]string{"dead": "1,2", "when": "2026-11-19T08:30:05"}
+	c, err := lotform.Read(book.Picked, func(name string) string { return form[name] })
+	if err == nil {
+		t.Errorf("%q is read as a number", form["dead"])
+	}
+	form["dead"] = "12"
+	if c, err = lotform.Read(book.Picked, func(name string) string { return form[name] }); err != nil {
+		t.Fatal(err)
+	}
+	c.Entry.ID, c.Entry.Lot, c.Entry.By = "form-1", "2026-A", "kim"
+	for i, want := range []string{"Entry 2: lot 2026-A, 12 dead picked out of stack 1, 19 Nov 2026 08:30.", "Already in the record as entry 2: "} {
+		said, err := d.keeper.EnterWritten(t.Context(), c)
+		if err != nil || !strings.HasPrefix(said, want) {
+			t.Errorf("given %d times: %q, %v", i+1, said, err)
+		}
+	}
+	c.Entry.ID, c.Entry.Number = "form-2", 5000
+	_, asForm := d.keeper.EnterWritten(t.Context(), c)
+	e := c.Entry
+	_, asCommand := d.keeper.EnterLot(t.Context(), web.LotCommand{Entry: e, When: c.When})
+	if asForm == nil || asCommand == nil || asForm.Error() != asCommand.Error() {
+		t.Errorf("the form is refused by %v, the command by %v", asForm, asCommand)
+	}
+	if s, _, err := d.keeper.LotView(t.Context(), "2026-A"); err != nil || s == nil || s.Lot.Dead != 12 {
+		t.Errorf("%+v, %v", s, err)
+	}
+	if s, _, err := d.keeper.LotView(t.Context(), "2026-X"); err != nil || s != nil {
+		t.Errorf("a lot that is not there: %+v, %v", s, err)
 	}
 }
