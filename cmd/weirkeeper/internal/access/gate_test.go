@@ -75,7 +75,7 @@ func newSite(t *testing.T, change func(*Options)) *site {
 // do has the commands do something.
 func (s *site) do(t *testing.T, c Change) string {
 	t.Helper()
-	said, link, err := s.change(t.Context(), c, "command")
+	said, link, err := s.change(t.Context(), c, "command", "")
 	if err != nil {
 		t.Fatalf("%+v: %v", c, err)
 	}
@@ -706,7 +706,7 @@ func TestDeviceLink(t *testing.T) {
 
 	// It never gives more than the person has.
 	s.add(t, "lee", Look)
-	if _, _, err := s.change(t.Context(), Change{Do: "invite", Name: "lee", Role: "manage", By: "rowan"}, "command"); err == nil {
+	if _, _, err := s.change(t.Context(), Change{Do: "invite", Name: "lee", Role: "manage", By: "rowan"}, "command", ""); err == nil {
 		t.Error("lee, who may look, was invited to manage")
 	}
 	lesser := s.do(t, Change{Do: "invite", Name: "rowan", Role: "look", By: "rowan"})
@@ -788,7 +788,7 @@ func TestPeople(t *testing.T) {
 		t.Errorf("end of what has ended: %d", a.status)
 	}
 	rowan.get(t, "/people")
-	if a := rowan.post(t, "/people/invite", "name", "lee", "role", "work"); a.status != 200 || !strings.Contains(a.body, "Link:/device/") {
+	if a := rowan.post(t, "/people/invite", "name", "lee", "role", "work"); a.status != 200 || !strings.Contains(a.body, "Link:http://192.168.7.2:8370/device/") {
 		t.Errorf("invitation: %d %s", a.status, a.body)
 	}
 	rowan.get(t, "/people")
@@ -827,7 +827,7 @@ func TestChangesRefused(t *testing.T) {
 		{Do: "", Name: "kim"},
 	}
 	for _, c := range tests {
-		if said, _, err := s.change(t.Context(), c, "command"); err == nil || statusOf(err) != http.StatusConflict {
+		if said, _, err := s.change(t.Context(), c, "command", ""); err == nil || statusOf(err) != http.StatusConflict {
 			t.Errorf("%+v: said %q, error %v", c, said, err)
 		}
 	}

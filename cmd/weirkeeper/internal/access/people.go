@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"net"
 	"net/http"
 	"slices"
 	"strings"
@@ -49,9 +50,10 @@ type Change struct {
 	By       string `json:"by"`
 }
 
-// change makes a change of access and words it; link is that of an invitation.
+// change makes a change of access and words it; link is that of an invitation, and
+// base where the page is reached, "" when that is not known.
 // Errors: *Refusal, *BadPasswordError, errBusy, that it could not be stored.
-func (g *Gate) change(ctx context.Context, c Change, via string) (said, link string, err error) {
+func (g *Gate) change(ctx context.Context, c Change, via, base string) (said, link string, err error) {
 	refuse := func(format string, args ...any) (string, string, error) {
 		return "", "", &Refusal{fmt.Sprintf(format, args...)}
 	}
@@ -112,14 +114,14 @@ func (g *Gate) change(ctx context.Context, c Change, via string) (said, link str
 	case "end":
 		return fmt.Sprintf("All sessions of %s have ended.\n", a.Name), "", g.opt.Ledger.EndSessions(ctx, a.Name, g.done("all sessions ended", a.Name, c.By, via))
 	case "invite":
-		return g.invite(ctx, a, has, ReadRole(c.Role), c.By, via, now, note)
+		return g.invite(ctx, a, has, ReadRole(c.Role), c.By, via, base, now, note)
 	}
 	return refuse("nothing of that name is done here; there are add, password, invite, list, role, remove and end")
 }
 
 // invite makes a device link. Who has no access yet gets an account without a
 // password.
-func (g *Gate) invite(ctx context.Context, a ledger.Account, has bool, role Role, by, via string, now time.Time, note string) (said, link string, err error) {
+func (g *Gate) invite(ctx context.Context, a ledger.Account, has bool, role Role, by, via, base string, now time.Time, note string) (said, link string, err error) {
 	switch {
 	case role == Nobody && !has:
 		return "", "", &Refusal{"say which role the device is to have: look, work or manage"}
@@ -139,9 +141,9 @@ func (g *Gate) invite(ctx context.Context, a ledger.Account, has bool, role Role
 	if err := g.opt.Ledger.AddInvitation(ctx, i, g.done("device link made, to "+i.Role, a.Name, by, via)); err != nil {
 		return "", "", err
 	}
-	link = strings.TrimSuffix(g.opt.URL, "/") + "/device/" + token
+	link = strings.TrimSuffix(base, "/") + "/device/" + token
 	said = fmt.Sprintf("Open this on %s's device, in the hatchery's network, within an hour. It works once, and the device may then %s:\n%s%s\n", a.Name, i.Role, link, note)
-	if g.opt.URL == "" {
+	if base == "" {
 		said += "Put the address of this computer in the hatchery's network before it, such as http://192.0.2.7:8370; web { url = ... } in the site file does that.\n"
 	}
 	return said, link, nil
@@ -204,7 +206,7 @@ func (g *Gate) command(w http.ResponseWriter, r *http.Request) {
 	if c.Do == "list" {
 		said, err = g.listed(ctx)
 	} else {
-		said, _, err = g.change(ctx, c, "command")
+		said, _, err = g.change(ctx, c, "command", g.opt.URL)
 	}
 	if err != nil {
 		http.Error(w, err.Error(), statusOf(err))
@@ -295,7 +297,11 @@ func (g *Gate) people(w http.ResponseWriter, r *http.Request) {
 		g.endSession(ctx, w, r, f.Get("session"))
 		return
 	}
-	said, link, err := g.change(ctx, c, Via)
+	base := g.opt.URL
+	if host, _, _ := net.SplitHostPort(r.Host); base == "" && !net.ParseIP(host).IsLoopback() && host != "localhost" {
+		base = map[bool]string{false: "http://", true: "https://"}[g.opt.TLS] + r.Host // one of ours, or it would not have come here
+	}
+	said, link, err := g.change(ctx, c, Via, base)
 	if err != nil {
 		g.writePeople(w, r, statusOf(err), peoplePage{Said: err.Error(), Wrong: true})
 		return
