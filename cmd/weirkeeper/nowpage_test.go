@@ -18,7 +18,7 @@ func TestPageOfDaemon(t *testing.T) {
 	p.advance(t, 3*time.Second)
 	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	defer client.CloseIdleConnections()
-	ask := func(method, path string) *http.Response {
+	ask := func(method, path string) (status int, header http.Header, body io.Reader) {
 		r, err := http.NewRequestWithContext(t.Context(), method, "http://"+p.WebAddr()+path, nil)
 		if err != nil {
 			t.Fatal(err)
@@ -29,30 +29,27 @@ func TestPageOfDaemon(t *testing.T) {
 			t.Fatal(err)
 		}
 		t.Cleanup(func() { _ = resp.Body.Close() })
-		return resp
+		return resp.StatusCode, resp.Header, resp.Body
 	}
-	body := func(resp *http.Response) string {
-		b, err := io.ReadAll(resp.Body)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return string(b)
+	status, header, body := ask(http.MethodGet, "/")
+	got, err := io.ReadAll(body)
+	if err != nil {
+		t.Fatal(err)
 	}
-
-	resp := ask(http.MethodGet, "/")
-	if got := body(resp); resp.StatusCode != http.StatusOK || !strings.Contains(got, "No water needs you now") || !strings.Contains(got, "at least 100.0 L/min") {
-		t.Errorf("status %d, the page says %s", resp.StatusCode, got)
+	if status != http.StatusOK || !strings.Contains(string(got), "No water needs you now") || !strings.Contains(string(got), "at least 100.0 L/min") {
+		t.Errorf("status %d, the page says %s", status, got)
 	}
-	if got := resp.Header.Get("Content-Security-Policy"); !strings.HasPrefix(got, "default-src 'none'; script-src 'self'; style-src 'self'") {
+	if got := header.Get("Content-Security-Policy"); !strings.HasPrefix(got, "default-src 'none'; script-src 'self'; style-src 'self'") {
 		t.Errorf("policy %q", got)
 	}
 	for _, path := range []string{"/do/acknowledge", "/do/reset", "/do/clean", "/do/done", "/do/resume"} {
-		if resp := ask(http.MethodPost, path); resp.StatusCode < 300 || resp.StatusCode == http.StatusNotFound || resp.StatusCode >= 500 {
-			t.Errorf("%s without a name: status %d", path, resp.StatusCode)
+		if status, _, _ := ask(http.MethodPost, path); status < 300 || status == http.StatusNotFound || status >= 500 {
+			t.Errorf("%s without a name: status %d", path, status)
 		}
 	}
 
-	lines := bufio.NewScanner(ask(http.MethodGet, "/events").Body)
+	_, _, news := ask(http.MethodGet, "/events")
+	lines := bufio.NewScanner(news)
 	event := func() string {
 		for lines.Scan() {
 			if e, ok := strings.CutPrefix(lines.Text(), "event: "); ok {

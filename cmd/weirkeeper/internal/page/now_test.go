@@ -117,7 +117,8 @@ func night() *status.Status {
 	s.Chores = []site.Chore{cleaning, intake}
 	at := func(h int) time.Time { return time.Date(2026, 11, 21, h, 0, 0, 0, time.UTC) }
 	st.Chores = []rules.ChoreView{
-		{Chore: &s.Chores[0], Unit: "trough 3", Due: at(34), Done: at(1)}, {Chore: &s.Chores[0], Unit: "trough 5", Due: at(10)},
+		{Chore: &s.Chores[0], Unit: "trough 3", Due: at(34), Done: at(1)},
+		{Chore: &s.Chores[0], Unit: "trough 5", Due: at(10)},
 		{Chore: &s.Chores[1], Due: at(2), Missed: true, Done: ago(20 * time.Hour)},
 	}
 	l := &book.Lot{ID: "2026-A", Stage: lot.Green, Number: 8000, Holdings: []book.Holding{{Unit: "stack 1", Number: 8000}}}
