@@ -294,7 +294,7 @@ func (g *Gate) people(w http.ResponseWriter, r *http.Request) {
 	f := r.PostForm
 	c := Change{Do: r.PathValue("do"), Name: f.Get("name"), Role: f.Get("role"), Password: f.Get("password"), By: who.Name}
 	if c.Do == "session" {
-		g.endSession(ctx, w, r, f.Get("session"))
+		g.endSession(ctx, w, r, f.Get("session"), who.Name)
 		return
 	}
 	base := g.opt.URL
@@ -313,11 +313,11 @@ func (g *Gate) people(w http.ResponseWriter, r *http.Request) {
 	g.opt.Pages.Back(w, r, "/people", said)
 }
 
-func (g *Gate) endSession(ctx context.Context, w http.ResponseWriter, r *http.Request, id string) {
+func (g *Gate) endSession(ctx context.Context, w http.ResponseWriter, r *http.Request, id, by string) {
 	sessions, err := g.opt.Ledger.Sessions(ctx, g.opt.Now())
 	for _, s := range sessions {
 		if err == nil && g.sessionID(s.Hash) == id {
-			if err = g.opt.Ledger.EndSession(ctx, s.Hash, g.done("a session ended", s.Name, From(r.Context()).Name, Via)); err == nil {
+			if err = g.opt.Ledger.EndSession(ctx, s.Hash, g.done("a session ended", s.Name, by, Via)); err == nil {
 				g.opt.Pages.Back(w, r, "/people", "The session of "+s.Name+" has ended.")
 				return
 			}

@@ -26,13 +26,12 @@ type signInPage struct {
 }
 
 func (g *Gate) showSignIn(w http.ResponseWriter, r *http.Request) {
-	r = g.visitor(w, r)
 	accounts, err := g.opt.Ledger.Accounts(r.Context())
 	nobody := err == nil
 	for _, a := range accounts {
 		nobody = nobody && a.Disabled
 	}
-	g.opt.Pages.Show(w, r, http.StatusOK, "signin", signInPage{Next: OwnPath(r.URL.Query().Get("next")), Nobody: nobody})
+	g.opt.Pages.Show(w, g.visitor(w, r), http.StatusOK, "signin", signInPage{Next: OwnPath(r.URL.Query().Get("next")), Nobody: nobody})
 }
 
 func (g *Gate) signIn(w http.ResponseWriter, r *http.Request) {
