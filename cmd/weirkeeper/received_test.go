@@ -223,18 +223,19 @@ func TestAnswerByText(t *testing.T) {
 	has(t, metrics, `weirkeeper_answers_total{outcome="obeyed",via="text"} 1`, `weirkeeper_answers_total{outcome="over",via="text"} 1`)
 }
 
-// A pause holds the call-outs back for its time, and no longer.
+// A pause holds the call-outs back for its time, but no longer than an answer holds,
+// which the rule says is 20 min.
 func TestPauseByText(t *testing.T) {
 	c := newCallOut(t)
-	has(t, c.text(kimsNumber, "pause 30 "+c.code("kim")), "Obeyed.", "Held back until 02:3", "low flow")
-	if s, tr := c.state(); s != alarm.Unacknowledged || !strings.Contains(tr.Hidden, "shelved by kim until 02:3") {
+	has(t, c.text(kimsNumber, "pause 30 "+c.code("kim")), "Obeyed.", "Held back until 02:20", "low flow")
+	if s, tr := c.state(); s != alarm.Unacknowledged || !strings.Contains(tr.Hidden, "shelved by kim until 02:20") {
 		t.Errorf("%s, hidden %q", s, tr.Hidden)
 	}
-	if m := c.messages("rowan", callout.Answered); len(m) != 1 || !strings.HasPrefix(m[0].Short, "kim holds back until 02:3") {
+	if m := c.messages("rowan", callout.Answered); len(m) != 1 || !strings.HasPrefix(m[0].Short, "kim holds back until 02:20") {
 		t.Errorf("rowan was told %+v", m)
 	}
 	acts, err := c.Ledger().Acts(t.Context(), time.Time{})
-	if err != nil || len(acts) != 1 || acts[0].Kind != act.Shelved || acts[0].Via != "text" || acts[0].By != "kim" || acts[0].Until.Sub(acts[0].At) != 30*time.Minute {
+	if err != nil || len(acts) != 1 || acts[0].Kind != act.Shelved || acts[0].Via != "text" || acts[0].By != "kim" || acts[0].Until.Sub(acts[0].At) != 20*time.Minute {
 		t.Errorf("%v, acts %+v", err, acts)
 	}
 	c.pass(31 * time.Minute)
