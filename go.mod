@@ -19,6 +19,7 @@ require (
 	github.com/mochi-mqtt/server/v2 v2.7.9
 	github.com/nakabonne/tstorage v0.3.6
 	github.com/prometheus/client_golang v1.25.0
+	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3
 	github.com/wneessen/go-mail v0.8.1
 	github.com/zclconf/go-cty v1.20.0
 	go.bug.st/serial v1.8.0

@@ -385,6 +385,7 @@ func TestRoles(t *testing.T) {
 			"POST /unknown": {role: commandsOnly}, "PUT /": {role: commandsOnly}, "DELETE /people": {role: commandsOnly}, "PATCH /lots/A": {role: commandsOnly},
 			"POST /do/unknown": {role: commandsOnly}, "POST /": {role: commandsOnly}, "POST /healthz": {role: commandsOnly},
 			"GET /lots": {role: Look}, "GET /lots/A": {role: Look}, "GET /metrics": {role: Look}, "GET /events": {role: Look}, "GET /history.json": {role: Look},
+			"GET /api/now": {role: Look}, "GET /api/alarms": {role: Look}, "GET /openapi.json": {role: Look},
 			"POST /do/lots/A": {role: Work}, "HEAD /": {role: Look}, "HEAD /people": {role: Manage}, "GET //people": {role: Manage}, "OPTIONS /": {role: commandsOnly},
 			"POST /people/role": {role: Manage},
 		}

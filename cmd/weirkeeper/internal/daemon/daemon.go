@@ -21,6 +21,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"weirkeeper/cmd/weirkeeper/internal/access"
+	"weirkeeper/cmd/weirkeeper/internal/api"
 	"weirkeeper/cmd/weirkeeper/internal/clock"
 	pages "weirkeeper/cmd/weirkeeper/internal/page"
 	"weirkeeper/cmd/weirkeeper/internal/status"
@@ -152,7 +153,8 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err = d.keeper.rebuild(ctx); err != nil {
 		return nil, err
 	}
-	rest := web.Handler(page{d, d.keeper}, promhttp.HandlerFor(d.registry, promhttp.HandlerOpts{}), log("web"))
+	rest := web.Handler(page{d, d.keeper}, promhttp.HandlerFor(d.registry, promhttp.HandlerOpts{EnableOpenMetrics: true}), log("web"))
+	rest = api.New(api.Options{Status: d.Status, Health: d.Health, Transitions: d.ledger.Transitions, Now: d.keeper.now, Log: log("web")}).Mount(rest)
 	rest = pages.NewLots(d.keeper, c.Site).Mount(rest)
 	rest = pages.NewJournal(nowPage{d.keeper, d}, c.Site, d.keeper.now).Mount(rest)
 	rest = web.NewCodes(d.keeper, secret, unitNames(c.Site), opt.Clock.Now, log("web")).Mount(rest)

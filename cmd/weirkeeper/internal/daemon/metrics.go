@@ -111,7 +111,7 @@ type stateCollector struct {
 var (
 	ageDesc    = prometheus.NewDesc("weirkeeper_probe_reading_age_seconds", "Time since the newest usable reading arrived.", []string{"probe"}, nil)
 	activeDesc = prometheus.NewDesc("weirkeeper_alarms_active", "Alarms whose trouble is there now.", []string{"priority"}, nil)
-	unitsDesc  = prometheus.NewDesc("weirkeeper_lot_degree_days", "Thermal units of the lot, degC above its base times days.", []string{"lot"}, nil)
+	unitsDesc  = prometheus.NewDesc("weirkeeper_lot_thermal_units", "Thermal units of the lot, degC above its base times days.", []string{"lot"}, nil)
 	estDesc    = prometheus.NewDesc("weirkeeper_lot_estimated_seconds", "Time of the lot that was not measured by its own probe.", []string{"lot"}, nil)
 	outboxDesc = prometheus.NewDesc("weirkeeper_outbox_depth", "Messages to people not yet handed over.", nil, nil)
 	oldestDesc = prometheus.NewDesc("weirkeeper_outbox_oldest_age_seconds", "Age of the oldest message not yet handed over; 0 when none waits.", nil, nil)
