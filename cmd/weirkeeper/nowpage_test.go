@@ -42,7 +42,7 @@ func TestPageOfDaemon(t *testing.T) {
 	if got := header.Get("Content-Security-Policy"); !strings.HasPrefix(got, "default-src 'none'; script-src 'self'; style-src 'self'") {
 		t.Errorf("policy %q", got)
 	}
-	for _, path := range []string{"/do/acknowledge", "/do/reset", "/do/clean", "/do/done", "/do/resume"} {
+	for _, path := range []string{"/do/acknowledge", "/do/reset", "/do/clean", "/do/done", "/do/resume", "/rules/what-if"} {
 		if status, _, _ := ask(http.MethodPost, path); status < 300 || status == http.StatusNotFound || status >= 500 {
 			t.Errorf("%s without a name: status %d", path, status)
 		}

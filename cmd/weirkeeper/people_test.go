@@ -20,7 +20,9 @@ import (
 	"testing"
 	"time"
 
+	"weirkeeper/ingest/ledger"
 	"weirkeeper/rules/act"
+	"weirkeeper/rules/reading"
 )
 
 // certificate makes a certificate for a name, and its key.
@@ -142,6 +144,23 @@ func TestPeople(t *testing.T) {
 	}
 	if status, page = ask(http.MethodGet, "/people", nil); status != http.StatusForbidden || strings.Contains(page, "lee") {
 		t.Errorf("people, for kim who works: %d %s", status, page)
+	}
+
+	var past []reading.Reading // an hour, a flow of 120 L/min in its second half
+	for at := now.Add(-time.Hour); at.Before(now); at = at.Add(time.Minute) {
+		v := 200.0
+		if now.Sub(at) <= 30*time.Minute {
+			v = 120
+		}
+		past = append(past, reading.Reading{Probe: "spring flow", At: at, ArrivedAt: at, Value: v})
+	}
+	mustCommit(t, d.Ledger(), ledger.Batch{Readings: past})
+	if status, page = ask(http.MethodGet, "/rules", nil); status != http.StatusOK || !strings.Contains(page, "/rules/what-if") {
+		t.Errorf("rules: %d %s", status, page)
+	}
+	other := url.Values{"proof": {proof}, "kind": {"low_flow"}, "rule": {"spring"}, "setpoint": {"150"}, "weeks": {"4"}}
+	if status, page = ask(http.MethodPost, "/rules/what-if", other); status != http.StatusOK || !strings.Contains(page, "Played from 20 Nov 2026 07:00") || !strings.Contains(page, "20 Nov 2026 07:3") {
+		t.Errorf("what if: %d %s", status, page)
 	}
 
 	t.Run("path traversal", func(t *testing.T) {

@@ -40,6 +40,7 @@ var routes = map[string]need{
 	"POST /do/done":        {role: Work},
 	"POST /do/resume":      {role: Manage},
 	"POST /do/lots/":       {role: Work},
+	"POST /rules/what-if":  {role: Work},
 
 	// Commands of programs on this computer.
 	"POST /acknowledge":  {role: commandsOnly, command: true},

@@ -148,6 +148,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 		badLog: make(map[string]badSample), uncounted: make(map[rules.Span]time.Time), needYear: make(chan struct{}, 1), hasYear: make(map[string]bool),
 		life: context.WithoutCancel(ctx), drills: drills{plan: c.CallOut.Drill, zone: c.Site.Location}, mailBeats: newMailBeats(c),
 	}
+	d.keeper.program.Store(opt.Program)
 	d.words = mqtt.NewWords()
 	d.keeper.house = newHouse(c, d.words.Say, d.linkUp.Load, d.lifeless)
 	if err = d.keeper.rebuild(ctx); err != nil {
@@ -156,6 +157,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	rest := web.Handler(page{d, d.keeper}, promhttp.HandlerFor(d.registry, promhttp.HandlerOpts{EnableOpenMetrics: true}), log("web"))
 	rest = api.New(api.Options{Status: d.Status, Health: d.Health, Transitions: d.ledger.Transitions, Now: d.keeper.now, Log: log("web")}).Mount(rest)
 	rest = pages.NewLots(d.keeper, c.Site).Mount(rest)
+	rest = pages.NewRules(d.keeper, c.Site, d.keeper.now).Mount(rest)
 	rest = pages.NewJournal(nowPage{d.keeper, d}, c.Site, d.keeper.now).Mount(rest)
 	rest = web.NewCodes(d.keeper, secret, unitNames(c.Site), opt.Clock.Now, log("web")).Mount(rest)
 	live := pages.NewLive(d.Status, nil)

@@ -20,6 +20,7 @@ import (
 	"weirkeeper/rules/act"
 	"weirkeeper/rules/alarm"
 	"weirkeeper/rules/callout"
+	"weirkeeper/rules/lang"
 	"weirkeeper/rules/lot/book"
 	"weirkeeper/rules/measure"
 	"weirkeeper/rules/site"
@@ -58,6 +59,7 @@ const (
 type keeper struct {
 	site    *site.Site
 	engine  *rules.Engine
+	program atomic.Pointer[lang.Program] // that the engine runs
 	router  *notify.Router
 	intake  *ingest.Intake
 	ledger  *ledger.Ledger

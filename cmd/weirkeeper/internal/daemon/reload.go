@@ -61,6 +61,7 @@ func (k *keeper) reload(ctx context.Context, prog *lang.Program) error {
 		}
 		fresh.Follow(k.engine)
 		k.engine = fresh
+		k.program.Store(prog)
 		k.setBook() // its notices and warnings rest on the units counted
 		k.observe(gone)
 		return nil

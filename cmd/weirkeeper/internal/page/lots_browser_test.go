@@ -30,6 +30,9 @@ func TestLotsInBrowser(t *testing.T) {
 			k, d := newShop(t), newDay(t, "")
 			s := httptest.NewServer(signedIn("kim", access.Work, NewJournal(d, d.site, func() time.Time { return journalNow }).Mount(lotsHandler(k, access.Work))))
 			t.Cleanup(s.Close)
+			_, rulePages := newRuleShelf().handler(access.Work)
+			ruleServer := httptest.NewServer(rulePages)
+			t.Cleanup(ruleServer.Close)
 			tab := pagetest.Open(t, size)
 			look := func(name string) {
 				t.Helper()
@@ -88,6 +91,13 @@ func TestLotsInBrowser(t *testing.T) {
 			look("journal")
 			tab.Goto(s.URL + "/round")
 			look("round")
+			tab.Goto(ruleServer.URL + "/rules")
+			tab.Click("details summary")
+			look("rules")
+			tab.Do(chromedp.SetValue(chromedp.CSS("#setpoint-0"), "35"))
+			tab.Click("details button")
+			tab.Await(`document.querySelectorAll(".rows li").length == 1`)
+			look("whatif")
 			tab.Goto(s.URL + "/journal/2026-11-20/record")
 			look("record")
 			for name, paper := range map[string]chromedp.PaperSize{"a4": chromedp.PaperA4, "letter": chromedp.PaperLetter} {
