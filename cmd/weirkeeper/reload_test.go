@@ -1,7 +1,9 @@
 package main
 
 import (
+	"io"
 	"log/slog"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
@@ -82,6 +84,27 @@ func TestReload(t *testing.T) {
 	if got := standing(); got[flow] != alarm.Normal {
 		t.Errorf("the new setpoint does not count: %v", got)
 	}
+	rulePage := func() string {
+		t.Helper()
+		r, err := http.NewRequestWithContext(t.Context(), http.MethodGet, "http://"+d.WebAddr()+"/rules", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.Header.Set("Accept", "text/html")
+		resp, err := http.DefaultClient.Do(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer func() { _ = resp.Body.Close() }()
+		b, err := io.ReadAll(resp.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(b)
+	}
+	if page := rulePage(); !strings.Contains(page, ">90.0 L/min<") || !strings.Contains(page, ">half<") {
+		t.Errorf("the page shows other rules than those that run:\n%s", page)
+	}
 
 	// Faults change nothing.
 	write(`low_flow "spring" { setpoint = "5 degC" }`)
@@ -91,6 +114,9 @@ func TestReload(t *testing.T) {
 	}
 	if got := standing(); got["low_flow/half/spring flow"] != alarm.Unacknowledged || got["self/rules not read anew/rules"] != alarm.Unacknowledged {
 		t.Errorf("with faulty rules: %v", got)
+	}
+	if page := rulePage(); !strings.Contains(page, ">90.0 L/min<") {
+		t.Errorf("with faulty rules the page shows other rules than those that run:\n%s", page)
 	}
 	if page := get(t, "http://"+d.WebAddr()+"/metrics"); !strings.Contains(page, `weirkeeper_rules_reloads_total{result="refused"} 1`) || !strings.Contains(page, `weirkeeper_rules_reloads_total{result="taken"} 1`) {
 		t.Error("the metric does not count both")
