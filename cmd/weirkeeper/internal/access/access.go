@@ -95,7 +95,7 @@ const LocalHeader = "Weirkeeper-Local"
 
 // Local reports whether a request comes from a program of ours on this computer.
 func Local(r *http.Request) bool {
-	ip, _ := address(r)
+	ip, _ := Address(r)
 	if !ip.IsLoopback() || r.Header.Get(LocalHeader) != "1" {
 		return false
 	}
@@ -107,8 +107,8 @@ func Local(r *http.Request) bool {
 	return true
 }
 
-// address is where a request comes from, and whether that is the local network.
-func address(r *http.Request) (ip netip.Addr, local bool) {
+// Address is where a request comes from, and whether that is the local network.
+func Address(r *http.Request) (ip netip.Addr, local bool) {
 	p, err := netip.ParseAddrPort(r.RemoteAddr)
 	if err != nil {
 		return netip.Addr{}, false

@@ -53,7 +53,7 @@ func (g *Gate) invitation(w http.ResponseWriter, r *http.Request) (ledger.Invita
 		g.opt.Pages.Show(w, r, status, "device", devicePage{Wrong: why})
 		return ledger.Invitation{}, false
 	}
-	ip, local := address(r)
+	ip, local := Address(r)
 	if !local {
 		return none(http.StatusForbidden, "outside")
 	}

@@ -168,7 +168,9 @@ func (g *Gate) visitor(w http.ResponseWriter, r *http.Request) *http.Request {
 	return r.WithContext(With(r.Context(), who))
 }
 
-func wantsPage(r *http.Request) bool { return strings.Contains(r.Header.Get("Accept"), "text/html") }
+// WantsPage reports whether the asker is a browser that wants a page, not the text
+// that commands and scripts read.
+func WantsPage(r *http.Request) bool { return strings.Contains(r.Header.Get("Accept"), "text/html") }
 
 // Guard lets through to the rest of the web side what may go there, with who asks
 // in its context, and serves the pages of people and access itself.
@@ -239,7 +241,7 @@ func (g *Gate) deny(w http.ResponseWriter, r *http.Request, n need, reads bool) 
 	case n.role == commandsOnly:
 		g.opt.Log.Warn("command refused", "path", r.URL.Path, "remote", r.RemoteAddr)
 		http.Error(w, "commands are taken from the hatchery computer itself only: use weirkeeper ack, weirkeeper done or weirkeeper lot there", http.StatusForbidden)
-	case reads && !signedIn && wantsPage(r):
+	case reads && !signedIn && WantsPage(r):
 		http.Redirect(w, r, "/sign-in?"+url.Values{"next": {OwnPath(r.URL.RequestURI())}}.Encode(), http.StatusSeeOther)
 	case signedIn:
 		g.refuse(w, r, http.StatusForbidden, "role")
@@ -264,7 +266,7 @@ var refusals = map[string]string{
 }
 
 func (g *Gate) refuse(w http.ResponseWriter, r *http.Request, status int, why string) {
-	if wantsPage(r) {
+	if WantsPage(r) {
 		g.opt.Pages.Show(w, r, status, "refused", refusal{why})
 		return
 	}
@@ -336,7 +338,7 @@ func (g *Gate) begin(r *http.Request, name, role string) (token string, s ledger
 
 // deviceWords is what a browser says of itself, as far as it fits.
 func deviceWords(agent string) string {
-	agent = oneLine(agent)
+	agent = OneLine(agent)
 	if c := []rune(agent); len(c) > 160 {
 		agent = string(c[:160]) + "…"
 	}

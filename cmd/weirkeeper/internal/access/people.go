@@ -18,11 +18,11 @@ import (
 	"weirkeeper/ingest/ledger"
 )
 
-// nameLetters is the most letters of a name, as elsewhere in the record.
-const nameLetters = 40
+// NameLetters is the most letters of a name, as elsewhere in the record.
+const NameLetters = 40
 
-// oneLine is a text in one line, without what cannot be seen.
-func oneLine(s string) string {
+// OneLine is a text in one line, without what cannot be seen.
+func OneLine(s string) string {
 	return strings.Join(strings.Fields(strings.Map(func(c rune) rune {
 		switch {
 		case unicode.IsSpace(c):
@@ -58,10 +58,10 @@ func (g *Gate) change(ctx context.Context, c Change, via, base string) (said, li
 		return "", "", &Refusal{fmt.Sprintf(format, args...)}
 	}
 	now := g.opt.Now().UTC().Truncate(time.Microsecond)
-	name := oneLine(c.Name)
+	name := OneLine(c.Name)
 	switch {
-	case name == "" || name != strings.TrimSpace(c.Name) || utf8.RuneCountInString(name) > nameLetters:
-		return refuse("say whose access: a name of one line and at most %d letters", nameLetters)
+	case name == "" || name != strings.TrimSpace(c.Name) || utf8.RuneCountInString(name) > NameLetters:
+		return refuse("say whose access: a name of one line and at most %d letters", NameLetters)
 	case ReadRole(c.Role) == Nobody && slices.Contains([]string{"add", "role"}, c.Do), c.Role != "" && ReadRole(c.Role) == Nobody:
 		return refuse("say which role: look (reads), work (answers, does chores, keeps the lots) or manage (also says who has access)")
 	}
@@ -195,7 +195,7 @@ func (g *Gate) command(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, "the command cannot be read: "+err.Error(), http.StatusBadRequest)
 		return
 	}
-	if c.By = oneLine(c.By); c.By == "" {
+	if c.By = OneLine(c.By); c.By == "" {
 		http.Error(w, "say who you are: --by NAME", http.StatusBadRequest)
 		return
 	}

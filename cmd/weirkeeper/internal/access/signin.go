@@ -41,7 +41,7 @@ func (g *Gate) signIn(w http.ResponseWriter, r *http.Request) {
 		p.Wrong, p.Seconds = why, int(math.Ceil(wait.Seconds()))
 		g.opt.Pages.Show(w, r, status, "signin", p)
 	}
-	ip, _ := address(r)
+	ip, _ := Address(r)
 	from, whose := addressKey(ip), strings.ToLower(name)
 	wait := g.addresses.begin(from)
 	if wait == 0 {

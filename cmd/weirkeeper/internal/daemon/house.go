@@ -122,7 +122,7 @@ func printable(s string) string {
 		}
 		return r
 	}, strings.ToValidUTF8(s, "?"))), " ")
-	return s[:min(len(s), mostWords)]
+	return cutBytes(s, mostWords)
 }
 
 // silence stops a horn by hand.
@@ -270,9 +270,12 @@ func (k *keeper) houseTick(now time.Time) {
 	if k.house == nil {
 		return
 	}
-	c := unanswered(k.engine.Standing(now))
-	if d := k.drills.open(now); d != nil && c.Since.IsZero() {
-		c = horn.Call{Since: d.At, Newest: d.At}
+	var c horn.Call
+	if len(k.house.horns) > 0 {
+		c = unanswered(k.engine.Standing(now))
+		if d := k.drills.open(now); d != nil && c.Since.IsZero() {
+			c = horn.Call{Since: d.At, Newest: d.At}
+		}
 	}
 	for _, s := range k.house.tick(now, c) {
 		k.observe(k.engine.Health(now, s.part, s.ok, s.detail))

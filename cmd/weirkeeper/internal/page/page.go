@@ -171,7 +171,7 @@ func send(w http.ResponseWriter, r *http.Request, status int, body []byte) {
 // Wants reports whether the asker is a browser that wants a page, not the text
 // that commands and scripts read.
 func Wants(r *http.Request) bool {
-	return strings.Contains(r.Header.Get("Accept"), "text/html")
+	return access.WantsPage(r)
 }
 
 const (

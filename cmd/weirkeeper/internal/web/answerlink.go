@@ -17,6 +17,7 @@ import (
 	"strings"
 	"time"
 
+	"weirkeeper/cmd/weirkeeper/internal/access"
 	"weirkeeper/rules/act"
 	"weirkeeper/rules/measure"
 )
@@ -193,7 +194,7 @@ func (a *Answers) serve(w http.ResponseWriter, r *http.Request) LinkOutcome {
 		w.Header().Set("Retry-After", "60")
 		return refuse(LinkTooMany, http.StatusTooManyRequests, "too many requests; wait a minute, or answer by text message")
 	}
-	ip, ok := localAddress(r)
+	ip, ok := access.Address(r)
 	if !ok {
 		return refuse(LinkFromOutside, http.StatusForbidden, "this works from the hatchery's own network only; answer by text message")
 	}
@@ -283,14 +284,6 @@ func (a *Answers) show(ctx context.Context, w http.ResponseWriter, person, code,
 	w.WriteHeader(status)
 	_, _ = w.Write([]byte(b.String())) // the asker is gone: nothing to do
 	return outcome
-}
-
-// localAddress is where a request comes from, and whether that is the local
-// network.
-func localAddress(r *http.Request) (netip.Addr, bool) {
-	p, err := netip.ParseAddrPort(r.RemoteAddr)
-	ip := p.Addr().Unmap()
-	return ip, err == nil && (ip.IsPrivate() || ip.IsLoopback() || ip.IsLinkLocalUnicast())
 }
 
 // sameOrigin reports whether a form was sent by a page of ours, as far as the

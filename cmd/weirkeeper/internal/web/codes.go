@@ -23,8 +23,8 @@ import (
 	"strings"
 	"sync"
 	"time"
-	"unicode"
 
+	"weirkeeper/cmd/weirkeeper/internal/access"
 	"weirkeeper/rules/act"
 	"weirkeeper/rules/measure"
 	"weirkeeper/rules/site"
@@ -148,11 +148,11 @@ func NewCodes(k CodeKeeper, secret []byte, units []string, now func() time.Time,
 	return c
 }
 
-// Bounds of what one address may ask, and of a name (common practice, no source).
+// What one address may ask in a minute (common practice, no source), and where a
+// name is kept.
 const (
-	perMinute   = 30
-	nameLetters = 40
-	nameCookie  = "weirkeeper-name"
+	perMinute  = 30
+	nameCookie = "weirkeeper-name"
 )
 
 // formPolicy lets a page send its form to where it came from and do nothing else.
@@ -170,7 +170,7 @@ func (c *Codes) Mount(rest http.Handler) http.Handler {
 func (c *Codes) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
 	h.Set("Referrer-Policy", "no-referrer") // the link itself is the key
-	ip, ok := localAddress(r)
+	ip, ok := access.Address(r)
 	if !ok {
 		http.Error(w, "this works from the hatchery's own network only", http.StatusForbidden)
 		return
@@ -293,17 +293,9 @@ func (c *Codes) show(ctx context.Context, w http.ResponseWriter, r *http.Request
 
 // cleanName makes a name of what was typed: one line, of bounded length.
 func cleanName(s string) string {
-	s = strings.Join(strings.Fields(strings.Map(func(c rune) rune {
-		switch {
-		case unicode.IsSpace(c):
-			return ' '
-		case !unicode.IsPrint(c):
-			return -1
-		}
-		return c
-	}, strings.ToValidUTF8(s, ""))), " ")
-	if c := []rune(s); len(c) > nameLetters {
-		s = strings.TrimSpace(string(c[:nameLetters]))
+	s = access.OneLine(s)
+	if c := []rune(s); len(c) > access.NameLetters {
+		s = strings.TrimSpace(string(c[:access.NameLetters]))
 	}
 	return s
 }
