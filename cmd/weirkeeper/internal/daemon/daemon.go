@@ -85,7 +85,6 @@ type Daemon struct {
 	linkUp   atomic.Bool
 	words    *mqtt.Words
 	outside  outside
-	modem    *modem.Modem // nil without one
 	beats    map[*config.Heartbeat]clock.Ticker
 	watchdog clock.Ticker    // nil without one of the service manager's
 	intake   context.Context // ended first of all: nothing more is taken in
@@ -375,9 +374,6 @@ func (d *Daemon) Run(ctx context.Context) error {
 		if w := d.ways[name]; w != nil && w.run != nil {
 			stages = append(stages, stage{string(name), w.run})
 		}
-	}
-	if d.modem != nil {
-		stages = append(stages, stage{"modem", d.modem.Run})
 	}
 	d.opt.Log.Info("watching", "site", d.opt.Config.Site.Name, "probes", len(d.opt.Config.Site.Probes), "rules", len(d.opt.Program.Rules), "page", d.WebAddr())
 	err := runStages(ctx, stages)

@@ -26,7 +26,7 @@ func (d *Daemon) openModem(s *config.SMS, log *slog.Logger) (*way, error) {
 		open = modem.Serial
 	}
 	m := newModemMetrics(d.registry)
-	d.modem = modem.New(modem.Options{
+	box := modem.New(modem.Options{
 		Open: open(s.Device, s.Baud), PIN: pin, PINFile: filepath.Join(d.opt.Config.Paths.Data, "sim-pin-refused"), Now: d.keeper.now, Wait: waitReal, Zone: d.opt.Config.Site.Location,
 		Log: log, SendLimit: s.Timeout,
 		OnText: func(ctx context.Context, t modem.Text) error {
@@ -51,7 +51,7 @@ func (d *Daemon) openModem(s *config.SMS, log *slog.Logger) (*way, error) {
 		},
 		Count: func(e modem.Event) { m.events.WithLabelValues(string(e)).Inc() },
 	})
-	return &way{deliverer: d.modem, timeout: 2 * s.Timeout, perHour: s.PerHour, part: rules.Texts}, nil
+	return &way{deliverer: box, timeout: 2 * s.Timeout, perHour: s.PerHour, part: rules.Texts, run: box.Run}, nil
 }
 
 // reported notes what became of a text after it was handed over. One that did not
