@@ -43,12 +43,12 @@ func (p *parts) take(do func(part rules.Part, ok bool, detail string)) {
 	news := map[rules.Part]partNews{}
 	for part, who := range p.changed {
 		n := p.said[part][who]
-		if n.ok {
-			for _, other := range slices.Sorted(maps.Keys(p.said[part])) {
-				if o := p.said[part][other]; !o.ok {
-					n = o
-					break
-				}
+		for _, other := range slices.Sorted(maps.Keys(p.said[part])) {
+			// Not whoever spoke last: the words would change from one moment to
+			// the next, and the modem knows more of itself than its sender.
+			if o := p.said[part][other]; !o.ok {
+				n = o
+				break
 			}
 		}
 		news[part] = n
